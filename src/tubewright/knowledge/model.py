@@ -1,0 +1,219 @@
+"""The types that hold what the trade knows; plain values, handed to whoever judges.
+
+Reading them from the TOML files beside this module, and checking them, is the
+business of :mod:`tubewright.knowledge.load`. Each fact says where it comes from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final, Literal
+
+SourceKind = Literal["published", "common practice", "from memory"]
+Hazard = Literal["H0", "H1", "H2", "H3", "H4"]
+PartsClass = Literal["c0", "c1", "c2", "c3", "c4", "c5"]
+
+NEAR_CERTAIN_RATIO: Final = 1000.0
+"""Likelihood ratio that stands for a finding which settles the matter."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """One entry of the bibliography."""
+
+    key: str
+    title: str
+    edition: str
+    year: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Constant:
+    """One number that the program reckons with, and where it comes from.
+
+    ``where`` is ``"module:NAME"`` for a constant written in a physics module, and
+    ``""`` for a parameter that the judgement is handed from here.
+    """
+
+    id: str
+    value: float
+    unit: str
+    kind: SourceKind
+    source: str
+    locator: str
+    means: str
+    where: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Caution:
+    """A warning that travels with every step it belongs to."""
+
+    id: str
+    text: str
+    confirm: str
+    kind: SourceKind
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HazardClass:
+    """What a hazard class means and the cautions that go with every step of it."""
+
+    id: Hazard
+    means: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Symptom:
+    """Something an owner says or a technician sees.
+
+    ``leak_probability`` is the chance that a display shows it for a reason
+    outside the catalogue.
+    """
+
+    id: str
+    owner_says: str
+    technician_says: str
+    photo: Literal["measurable", "hint", "series", "none"]
+    leak_probability: float
+    kind: SourceKind
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultCause:
+    """A fault a display can have, with how often, how it shows and what mends it."""
+
+    id: str
+    name: str
+    subsystem: str
+    per_1000: float
+    shows: Mapping[str, float]
+    confirmed_by: Mapping[str, str]
+    repair: str
+    minutes: float
+    parts: tuple[PartsClass, ...]
+    hazard: Hazard
+    kind: SourceKind
+    source: str
+
+    @property
+    def of_the_tube(self) -> bool:
+        """Whether the picture tube itself is at fault."""
+        return self.subsystem == "tube"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamedResult:
+    """One result a bench test can have, and how far it speaks for or against each fault.
+
+    ``odds_ratios`` maps a fault id to the factor by which its odds change. Where a
+    result can be read off a number, ``quantity`` says which (``"value"`` in
+    ``unit``, or ``"ratio"`` to the nominal value) and the half-open range
+    ``[at_least, below)`` in which it applies.
+    """
+
+    id: str
+    means: str
+    odds_ratios: Mapping[str, float]
+    quantity: Literal["value", "ratio", "none"] = "none"
+    unit: str = ""
+    at_least: float | None = None
+    below: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchTest:
+    """A test a person can do at the bench."""
+
+    id: str
+    name: str
+    how: str
+    minutes: float
+    hazard: Hazard
+    running: bool
+    results: tuple[NamedResult, ...]
+    cautions: tuple[str, ...]
+    kind: SourceKind
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreatmentFacts:
+    """What is known of one kind of treatment of a tube.
+
+    ``rung`` orders the ladder by energy. Odds are chances of a useful gain for a
+    gun that is worn by hours, and for one that is poisoned by standing idle;
+    ``best_from`` and ``best_to`` bound the relative emission (0..1) they hold for.
+    """
+
+    kind_id: str
+    rung: float
+    name: str
+    how: str
+    odds_worn: float
+    odds_worn_sd: float
+    odds_poisoned: float
+    odds_poisoned_sd: float
+    best_from: float
+    best_to: float
+    risk_of_loss: float
+    attended_minutes: float
+    unattended_hours: float
+    counts_as: float
+    stop_when: str
+    hazard: Hazard
+    cautions: tuple[str, ...]
+    kind: SourceKind
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhosphorSet:
+    """Chromaticities of the three primaries; rows red, green, blue, columns x, y."""
+
+    id: str
+    name: str
+    primaries_xy: tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
+    kind: SourceKind
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LabelGrammar:
+    """One registration body's grammar of tube type labels."""
+
+    id: str
+    name: str
+    pattern: str
+    fields: Mapping[str, str]
+    example: str
+    kind: SourceKind
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Knowledge:
+    """Everything the trade knows that the program uses, by id."""
+
+    sources: Mapping[str, Source]
+    constants: Mapping[str, Constant]
+    cautions: Mapping[str, Caution]
+    hazards: Mapping[str, HazardClass]
+    symptoms: Mapping[str, Symptom]
+    faults: Mapping[str, FaultCause]
+    tests: Mapping[str, BenchTest]
+    treatments: Mapping[str, TreatmentFacts]
+    phosphors: Mapping[str, PhosphorSet]
+    labels: Mapping[str, LabelGrammar]
+
+    def value(self, constant_id: str) -> float:
+        """The value of one constant.
+
+        Raises:
+            KeyError: No such constant; the name is misspelt in our own code.
+        """
+        return self.constants[constant_id].value

@@ -1,0 +1,1 @@
+"""Laws of guns, cathodes, heaters and colour, as pure functions of numbers."""

@@ -1,0 +1,1 @@
+"""The shop's memory: displays, tubes, jobs, readings and the history of every change."""

@@ -1,0 +1,1 @@
+"""An answer turned into one description, and that into text, tables and drawings."""

@@ -1,0 +1,1 @@
+"""Invented tubes with known truth, for demonstration, teaching and tests."""
