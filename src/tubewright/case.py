@@ -98,7 +98,9 @@ class Use(_Part):
     minimum_white: Fraction | None = Field(
         default=None, description="neutral white wanted, as a fraction of what a good tube of this type makes"
     )
-    white_point: Literal["D65", "9300K"] | None = Field(default=None, description="set white of the display")
+    white_point: Literal["D65", "9300K", "9300K+27MPCD"] | None = Field(
+        default=None, description="set white of the display"
+    )
 
 
 class Costs(_Part):
