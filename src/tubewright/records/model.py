@@ -1,0 +1,270 @@
+"""What the store gives back: records as plain frozen values, times in UTC.
+
+Each wraps the part of the case it holds (:mod:`tubewright.case`), so that what
+was read from the shop can be judged as it is. ``version`` is what an edit must
+quote: it changes with every edit, so nobody overwrites what they have not seen.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final, Generic, Literal, TypeVar
+
+from tubewright import case
+
+JobState = Literal["open", "waiting", "closed"]
+JOB_STATES: Final[tuple[JobState, ...]] = ("open", "waiting", "closed")
+Action = Literal["insert", "update", "delete", "import"]
+LookName = Literal["getter", "neck", "burn"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """Somebody who works at the bench."""
+
+    id: int
+    uid: str
+    version: int
+    name: str
+    active: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DisplayRecord:
+    """A display the shop knows, and the tube that is in it now."""
+
+    id: int
+    uid: str
+    version: int
+    display: case.Display
+    owner: str = ""
+    place: str = ""
+    notes: str = ""
+    tube_id: int | None = None
+    tube_label: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TubeRecord:
+    """A picture tube, and the display that it is in now (None: on the shelf)."""
+
+    id: int
+    uid: str
+    version: int
+    tube: case.Tube
+    notes: str = ""
+    display_id: int | None = None
+    display_label: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitting:
+    """A tube's stay in a display; ``until`` is None while it is still there."""
+
+    id: int
+    uid: str
+    version: int
+    display_id: int
+    display_label: str
+    tube_id: int
+    tube_label: str
+    since: dt.datetime
+    until: dt.datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One visit of a display to the bench."""
+
+    id: int
+    uid: str
+    version: int
+    display_id: int
+    tube_id: int | None
+    state: JobState
+    waits_for: str
+    owner_words: str
+    closing_note: str
+    use: case.Use
+    costs: case.Costs
+    idle_years: float | None
+    opened_at: dt.datetime
+    closed_at: dt.datetime | None
+    changed_at: dt.datetime
+    decision: str = ""
+    headline: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingRecord:
+    """One reading, which tube it was taken on, when and by whom."""
+
+    id: int
+    uid: str
+    version: int
+    job_id: int
+    tube_id: int | None
+    reading: case.Reading
+    taken_at: dt.datetime
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """What was seen of the glass: getter, neck or burn (the worst spot's lost luminance, 0..1)."""
+
+    name: LookName
+    value: str | float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObservationRecord:
+    """A symptom, a test result or a look at the glass; exactly one of the three is set."""
+
+    id: int
+    uid: str
+    version: int
+    job_id: int
+    tube_id: int | None
+    at: dt.datetime
+    person: str = ""
+    symptom: case.Symptom | None = None
+    test: case.TestResult | None = None
+    look: Look | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreatmentRecord:
+    """Something done to the tube, when and by whom."""
+
+    id: int
+    uid: str
+    version: int
+    job_id: int
+    tube_id: int | None
+    treatment: case.Treatment
+    at: dt.datetime
+    note: str = ""
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictRecord:
+    """A verdict as it was given: the case and the answer as JSON text, to be replayed."""
+
+    id: int
+    uid: str
+    version: int
+    job_id: int
+    case_json: str
+    answer_json: str
+    model_version: str
+    seed: int
+    decision: str
+    headline: str
+    at: dt.datetime
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobPage:
+    """All of one job, gathered in few questions to the database; lists are oldest first."""
+
+    job: Job
+    display: DisplayRecord
+    tube: TubeRecord | None
+    readings: tuple[ReadingRecord, ...]
+    observations: tuple[ObservationRecord, ...]
+    treatments: tuple[TreatmentRecord, ...]
+    verdicts: tuple[VerdictRecord, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardRow:
+    """One line of the board."""
+
+    job_id: int
+    display_id: int
+    display_label: str
+    owner: str
+    place: str
+    tube_id: int | None
+    tube_label: str
+    state: JobState
+    waits_for: str
+    decision: str
+    headline: str
+    opened_at: dt.datetime
+    changed_at: dt.datetime
+
+
+Row = TypeVar("Row")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page(Generic[Row]):
+    """One page of a list; hand ``next_page`` back to get the next, None at the end."""
+
+    rows: tuple[Row, ...]
+    next_page: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TubeHistory:
+    """A tube over the years: where it sat, and all that was read, seen and done; oldest first."""
+
+    tube: TubeRecord
+    fittings: tuple[Fitting, ...]
+    jobs: tuple[Job, ...]
+    readings: tuple[ReadingRecord, ...]
+    observations: tuple[ObservationRecord, ...]
+    treatments: tuple[TreatmentRecord, ...]
+    verdicts: tuple[VerdictRecord, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instrument:
+    """An instrument of the shop; readings name it in their ``instrument``."""
+
+    id: int
+    uid: str
+    version: int
+    name: str
+    notes: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownGoodRecord:
+    """An emission reading on a gun known to be good, for calibrating an instrument."""
+
+    id: int
+    uid: str
+    version: int
+    instrument_id: int
+    instrument: str
+    value: float
+    unit: case.Unit
+    cutoff_v: float | None
+    g2_v: float | None
+    tube_label: str
+    taken_at: dt.datetime
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HistoryRecord:
+    """One row changed: what it held before and after. Rows changed together share ``change``."""
+
+    id: int
+    change: str
+    at: dt.datetime
+    person: str
+    action: Action
+    table: str
+    row_id: int
+    job_id: int | None
+    before: Mapping[str, object] | None
+    after: Mapping[str, object] | None
+    undoes: str | None

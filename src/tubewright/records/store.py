@@ -1,0 +1,504 @@
+"""The seam between the program and its database: one class, methods by noun.
+
+Everything that is acknowledged (a method returned) is on the disk. A value that
+makes no sense raises :class:`~tubewright.errors.InputError` naming the field, a
+record that isn't there :class:`~tubewright.errors.UnknownRecordError`, and an
+edit of something that somebody else changed meanwhile
+:class:`~tubewright.errors.ConflictError` saying what they changed. Parts of a
+case may be given as their own types or as mappings (which are then checked).
+``by`` is the id of the person at the bench; None means that nobody said.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import uuid
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import TypeVar
+
+from tubewright import case
+from tubewright.experience import Experience
+from tubewright.records import board as _board
+from tubewright.records import facts as _facts
+from tubewright.records import shop as _shop
+from tubewright.records import undo as _undo
+from tubewright.records import work as _work
+from tubewright.records.changes import Change
+from tubewright.records.engine import Database
+from tubewright.records.model import (
+    JOB_STATES,
+    BoardRow,
+    DisplayRecord,
+    Fitting,
+    HistoryRecord,
+    Instrument,
+    Job,
+    JobPage,
+    JobState,
+    KnownGoodRecord,
+    Look,
+    ObservationRecord,
+    Page,
+    Person,
+    ReadingRecord,
+    TreatmentRecord,
+    TubeHistory,
+    TubeRecord,
+    VerdictRecord,
+)
+
+__all__ = [
+    "JOB_STATES",
+    "BoardRow",
+    "DisplayRecord",
+    "Fitting",
+    "HistoryRecord",
+    "Instrument",
+    "Job",
+    "JobPage",
+    "JobState",
+    "KnownGoodRecord",
+    "Look",
+    "ObservationRecord",
+    "Page",
+    "Person",
+    "ReadingRecord",
+    "Store",
+    "TreatmentRecord",
+    "TubeHistory",
+    "TubeRecord",
+    "VerdictRecord",
+    "open_store",
+    "utc_now",
+]
+
+
+Result = TypeVar("Result")
+
+
+def utc_now() -> dt.datetime:
+    """The time now, in UTC; the clock a store uses unless it is handed another."""
+    return dt.datetime.now(dt.UTC)
+
+
+def open_store(
+    where: str | Path, *, clock: Callable[[], dt.datetime] = utc_now, new_uid: Callable[[], uuid.UUID] = uuid.uuid4
+) -> Store:
+    """A store ready for use: the folder made if need be, the schema brought up to date."""
+    store = Store(where, clock=clock, new_uid=new_uid)
+    store.migrate()
+    return store
+
+
+class Store:
+    """The shop's records in a SQLite file (a path) or a PostgreSQL database (a URL).
+
+    Threads may share one store: readers run side by side, writers one after the other.
+    """
+
+    def __init__(
+        self,
+        where: str | Path,
+        *,
+        clock: Callable[[], dt.datetime] = utc_now,
+        new_uid: Callable[[], uuid.UUID] = uuid.uuid4,
+    ) -> None:
+        self.clock = clock
+        self.new_uid = new_uid
+        self.database = Database(where)
+
+    def migrate(self) -> None:
+        """Bring the schema up to date; creates the file and its folder. Quick when nothing is to do.
+
+        Raises:
+            InputError: the file was written by a newer Tubewright, or is no database.
+        """
+        self.database.migrate()
+
+    def close(self) -> None:
+        """Let go of every connection."""
+        self.database.close()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _write(self, by: int | None, work: Callable[[Change], Result]) -> Result:
+        """Run ``work`` as one change in one transaction, again from its start if the database was busy."""
+        raise NotImplementedError
+
+    # -- people -----------------------------------------------------------------
+
+    def people(self) -> tuple[Person, ...]:
+        """Everybody at the bench, by name."""
+        with self.database.read() as conn:
+            return _shop.people(conn)
+
+    def add_person(self, name: str, *, by: int | None = None) -> Person:
+        """Add somebody; a name that is already there gives that person back."""
+        return self._write(by, lambda change: _shop.add_person(change, name))
+
+    # -- displays and tubes -------------------------------------------------------
+
+    def displays(self, search: str = "", *, page: str | None = None, size: int = 25) -> Page[DisplayRecord]:
+        """Displays by newest first; ``search`` is words or their beginnings (label, owner, place, tube)."""
+        with self.database.read() as conn:
+            return _board.displays(conn, search, page=page, size=size)
+
+    def display(self, display_id: int) -> DisplayRecord:
+        """One display."""
+        with self.database.read() as conn:
+            return _shop.display(conn, display_id)
+
+    def add_display(
+        self,
+        display: case.Display | Mapping[str, object],
+        *,
+        owner: str = "",
+        place: str = "",
+        notes: str = "",
+        by: int | None = None,
+    ) -> DisplayRecord:
+        """Take a display into the records; it needs a label."""
+        return self._write(by, lambda change: _shop.add_display(change, display, owner=owner, place=place, notes=notes))
+
+    def edit_display(
+        self,
+        display_id: int,
+        display: case.Display | Mapping[str, object],
+        *,
+        version: int,
+        owner: str | None = None,
+        place: str | None = None,
+        notes: str | None = None,
+        by: int | None = None,
+    ) -> DisplayRecord:
+        """Replace what is known of a display; texts left None stay as they are."""
+        return self._write(
+            by,
+            lambda change: _shop.edit_display(
+                change, display_id, display, version=version, owner=owner, place=place, notes=notes
+            ),
+        )
+
+    def tubes(self, search: str = "", *, page: str | None = None, size: int = 25) -> Page[TubeRecord]:
+        """Tubes by newest first; ``search`` is words or their beginnings (label, notes)."""
+        with self.database.read() as conn:
+            return _board.tubes(conn, search, page=page, size=size)
+
+    def tube(self, tube_id: int) -> TubeRecord:
+        """One tube as it was entered; looks at the glass since then are in its history and case."""
+        with self.database.read() as conn:
+            return _shop.tube(conn, tube_id)
+
+    def add_tube(self, tube: case.Tube | Mapping[str, object], *, notes: str = "", by: int | None = None) -> TubeRecord:
+        """Take a tube into the records; ``idle_years`` is refused here, it belongs to a job."""
+        return self._write(by, lambda change: _shop.add_tube(change, tube, notes=notes))
+
+    def edit_tube(
+        self,
+        tube_id: int,
+        tube: case.Tube | Mapping[str, object],
+        *,
+        version: int,
+        notes: str | None = None,
+        by: int | None = None,
+    ) -> TubeRecord:
+        """Replace what is known of a tube."""
+        return self._write(by, lambda change: _shop.edit_tube(change, tube_id, tube, version=version, notes=notes))
+
+    def fit_tube(
+        self, display_id: int, tube_id: int, *, at: dt.datetime | None = None, by: int | None = None
+    ) -> Fitting:
+        """Put a tube into a display; it leaves the display it was in, and the old tube goes to the shelf."""
+        return self._write(by, lambda change: _shop.fit_tube(change, display_id, tube_id, at=at))
+
+    def take_out_tube(self, display_id: int, *, at: dt.datetime | None = None, by: int | None = None) -> Fitting:
+        """Take the tube out of a display and leave it empty."""
+        return self._write(by, lambda change: _shop.take_out_tube(change, display_id, at=at))
+
+    def tube_history(self, tube_id: int) -> TubeHistory:
+        """A tube over the years, whichever displays it sat in."""
+        with self.database.read() as conn:
+            return _work.tube_history(conn, tube_id)
+
+    # -- jobs ---------------------------------------------------------------------
+
+    def board(
+        self, search: str = "", *, state: JobState | None = None, page: str | None = None, size: int = 25
+    ) -> Page[BoardRow]:
+        """The board, last changed first.
+
+        Args:
+            search: words or their beginnings, all of which must occur (display, owner,
+                place, tube, what it waits for, owner's words); with a search and no
+                state, closed jobs are found as well.
+            state: only this state; None without a search means open and waiting.
+            page: ``next_page`` of the page before.
+            size: rows on a page.
+        """
+        with self.database.read() as conn:
+            return _board.board(conn, search, state=state, page=page, size=size)
+
+    def counts(self, *, at_most: int = 200) -> dict[JobState, int]:
+        """How many jobs are in each state, counted no further than ``at_most``."""
+        with self.database.read() as conn:
+            return _board.counts(conn, at_most=at_most)
+
+    def job(self, job_id: int) -> JobPage:
+        """All of one job."""
+        with self.database.read() as conn:
+            return _work.job_page(conn, job_id)
+
+    def jobs_of_display(self, display_id: int) -> tuple[Job, ...]:
+        """Every job a display had, newest first."""
+        with self.database.read() as conn:
+            return _work.jobs_of_display(conn, display_id)
+
+    def open_job(
+        self,
+        display_id: int,
+        *,
+        owner_words: str = "",
+        use: case.Use | Mapping[str, object] | None = None,
+        costs: case.Costs | Mapping[str, object] | None = None,
+        idle_years: float | None = None,
+        waits_for: str = "",
+        by: int | None = None,
+    ) -> Job:
+        """Put a display on the bench; with ``waits_for`` it starts out waiting."""
+        return self._write(
+            by,
+            lambda change: _work.open_job(
+                change,
+                display_id,
+                owner_words=owner_words,
+                use=use,
+                costs=costs,
+                idle_years=idle_years,
+                waits_for=waits_for,
+            ),
+        )
+
+    def edit_job(self, job_id: int, changes: Mapping[str, object], *, version: int, by: int | None = None) -> Job:
+        """Change some of ``owner_words``, ``use``, ``costs``, ``idle_years``, ``waits_for``, ``closing_note``.
+
+        ``use`` and ``costs`` are replaced whole. A job that isn't closed waits when
+        ``waits_for`` has words in it, and is open when it is emptied.
+        """
+        return self._write(by, lambda change: _work.edit_job(change, job_id, changes, version=version))
+
+    def close_job(self, job_id: int, *, note: str = "", version: int | None = None, by: int | None = None) -> Job:
+        """Close a job; ``version`` guards against news that the person has not seen."""
+        return self._write(by, lambda change: _work.close_job(change, job_id, note=note, version=version))
+
+    def reopen_job(self, job_id: int, *, version: int | None = None, by: int | None = None) -> Job:
+        """Take a closed job up again."""
+        return self._write(by, lambda change: _work.reopen_job(change, job_id, version=version))
+
+    # -- readings -----------------------------------------------------------------
+
+    def reading(self, reading_id: int) -> ReadingRecord:
+        """One reading."""
+        with self.database.read() as conn:
+            return _work.reading(conn, reading_id)
+
+    def add_reading(
+        self, job_id: int, reading: case.Reading | Mapping[str, object], *, by: int | None = None
+    ) -> ReadingRecord:
+        """Write down a reading on the tube now in the job's display; without ``at`` it is taken now."""
+        return self.add_readings(job_id, [reading], by=by)[0]
+
+    def add_readings(
+        self, job_id: int, readings: Sequence[case.Reading | Mapping[str, object]], *, by: int | None = None
+    ) -> tuple[ReadingRecord, ...]:
+        """Write down several readings in one change: all or none, every fault named (``readings[2].value``)."""
+        return self._write(by, lambda change: _work.add_readings(change, job_id, readings))
+
+    def edit_reading(
+        self,
+        reading_id: int,
+        reading: case.Reading | Mapping[str, object],
+        *,
+        version: int,
+        by: int | None = None,
+    ) -> ReadingRecord:
+        """Correct a reading; ``version`` is the one the person saw."""
+        return self._write(by, lambda change: _work.edit_reading(change, reading_id, reading, version=version))
+
+    def remove_reading(self, reading_id: int, *, version: int, by: int | None = None) -> None:
+        """Strike a reading out; history keeps it, and :meth:`undo` brings it back."""
+        self._write(by, lambda change: _work.remove_reading(change, reading_id, version=version))
+
+    def import_readings(self, readings: Iterable[tuple[int, case.Reading]], *, by: int | None = None) -> int:
+        """Many readings at once, as (job id, reading): one transaction, one entry in the history. Gives their number."""
+        return self._write(by, lambda change: _work.import_readings(change, readings))
+
+    # -- observations, treatments, verdicts -----------------------------------------
+
+    def add_symptom(
+        self, job_id: int, symptom: case.Symptom | Mapping[str, object], *, by: int | None = None
+    ) -> ObservationRecord:
+        """Note a symptom as present or absent; the latest word on a symptom counts."""
+        return self._write(by, lambda change: _work.add_symptom(change, job_id, symptom))
+
+    def add_test(
+        self, job_id: int, test: case.TestResult | Mapping[str, object], *, by: int | None = None
+    ) -> ObservationRecord:
+        """Note the result of a bench test."""
+        return self._write(by, lambda change: _work.add_test(change, job_id, test))
+
+    def add_look(
+        self,
+        job_id: int,
+        *,
+        getter: str | None = None,
+        neck: str | None = None,
+        burn: float | None = None,
+        by: int | None = None,
+    ) -> tuple[ObservationRecord, ...]:
+        """Note what the glass looks like now; the latest look counts over what the tube's record says."""
+        return self._write(by, lambda change: _work.add_look(change, job_id, getter=getter, neck=neck, burn=burn))
+
+    def add_observation(
+        self, job_id: int, what: case.Symptom | case.TestResult, *, by: int | None = None
+    ) -> ObservationRecord:
+        """Note a symptom or a test result, whichever it is."""
+        if isinstance(what, case.Symptom):
+            return self.add_symptom(job_id, what, by=by)
+        return self.add_test(job_id, what, by=by)
+
+    def remove_observation(self, observation_id: int, *, version: int, by: int | None = None) -> None:
+        """Strike an observation out; history keeps it."""
+        self._write(by, lambda change: _work.remove_observation(change, observation_id, version=version))
+
+    def add_treatment(
+        self, job_id: int, treatment: case.Treatment | Mapping[str, object], *, note: str = "", by: int | None = None
+    ) -> TreatmentRecord:
+        """Write down a treatment of the tube now in the job's display."""
+        return self._write(by, lambda change: _work.add_treatment(change, job_id, treatment, note=note))
+
+    def edit_treatment(
+        self,
+        treatment_id: int,
+        treatment: case.Treatment | Mapping[str, object],
+        *,
+        version: int,
+        note: str | None = None,
+        by: int | None = None,
+    ) -> TreatmentRecord:
+        """Correct a treatment, for instance to add its outcome."""
+        return self._write(
+            by, lambda change: _work.edit_treatment(change, treatment_id, treatment, version=version, note=note)
+        )
+
+    def remove_treatment(self, treatment_id: int, *, version: int, by: int | None = None) -> None:
+        """Strike a treatment out; history keeps it."""
+        self._write(by, lambda change: _work.remove_treatment(change, treatment_id, version=version))
+
+    def save_verdict(
+        self,
+        job_id: int,
+        *,
+        case_json: str,
+        answer_json: str,
+        model_version: str,
+        seed: int,
+        decision: str,
+        headline: str,
+        by: int | None = None,
+    ) -> VerdictRecord:
+        """Keep a verdict with all that is needed to replay it."""
+        return self._write(
+            by,
+            lambda change: _work.save_verdict(
+                change,
+                job_id,
+                case_json=case_json,
+                answer_json=answer_json,
+                model_version=model_version,
+                seed=seed,
+                decision=decision,
+                headline=headline,
+            ),
+        )
+
+    # -- instruments ----------------------------------------------------------------
+
+    def instruments(self) -> tuple[Instrument, ...]:
+        """The shop's instruments, by name."""
+        with self.database.read() as conn:
+            return _shop.instruments(conn)
+
+    def add_instrument(self, name: str, *, notes: str = "", by: int | None = None) -> Instrument:
+        """Add an instrument; a name that is already there gives that instrument back."""
+        return self._write(by, lambda change: _shop.add_instrument(change, name, notes=notes))
+
+    def known_good(self, instrument_id: int | None = None) -> tuple[KnownGoodRecord, ...]:
+        """Readings on guns known to be good, oldest first."""
+        with self.database.read() as conn:
+            return _shop.known_good(conn, instrument_id)
+
+    def add_known_good(
+        self,
+        instrument_id: int,
+        *,
+        value: float,
+        unit: case.Unit,
+        cutoff_v: float | None = None,
+        g2_v: float | None = None,
+        tube_label: str = "",
+        by: int | None = None,
+    ) -> KnownGoodRecord:
+        """Write down an emission reading on a gun known to be good."""
+        return self._write(
+            by,
+            lambda change: _shop.add_known_good(
+                change, instrument_id, value=value, unit=unit, cutoff_v=cutoff_v, g2_v=g2_v, tube_label=tube_label
+            ),
+        )
+
+    # -- history --------------------------------------------------------------------
+
+    def history(
+        self, *, job_id: int | None = None, person_id: int | None = None, size: int = 50
+    ) -> tuple[HistoryRecord, ...]:
+        """The last changes, newest first, of a job or a person or all."""
+        with self.database.read() as conn:
+            return _undo.history(conn, job_id=job_id, person_id=person_id, size=size)
+
+    def undo(self, *, by: int | None = None, history_id: int | None = None) -> tuple[HistoryRecord, ...]:
+        """Take a change back by a new change; the history keeps both.
+
+        Args:
+            by: who takes it back.
+            history_id: an entry of the change to take back (all rows changed
+                together go back together); None means the last change of ``by``
+                that is still in force.
+
+        Returns:
+            The entries of the change that was taken back.
+
+        Raises:
+            ConflictError: the row was changed again since, or other records hang on it.
+            UnknownRecordError: there is nothing to take back.
+        """
+        return self._write(by, lambda change: _undo.undo(change, history_id))
+
+    # -- facts for the judges -------------------------------------------------------
+
+    def case_of(self, job_id: int) -> case.Case:
+        """The job as a case: the tube that is in the display (at closing, if closed) and what this job found on it."""
+        with self.database.read() as conn:
+            return _facts.case_of(conn, job_id)
+
+    def experience(self) -> Experience:
+        """What the closed jobs have to teach, as facts."""
+        with self.database.read() as conn:
+            return _facts.experience(conn)
