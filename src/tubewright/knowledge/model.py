@@ -123,11 +123,17 @@ class NamedResult:
     unit: str = ""
     at_least: float | None = None
     below: float | None = None
+    refines: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchTest:
-    """A test a person can do at the bench."""
+    """A test a person can do at the bench.
+
+    ``cautions`` are caution ids, those of the hazard class first. ``gate`` marks a
+    test that opens or bars the way to further work and is no evidence on a fault.
+    ``usual_nominal`` stands in where a case gives a value but not what is nominal.
+    """
 
     id: str
     name: str
@@ -139,6 +145,8 @@ class BenchTest:
     cautions: tuple[str, ...]
     kind: SourceKind
     source: str
+    gate: bool = False
+    usual_nominal: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

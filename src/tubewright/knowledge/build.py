@@ -1,0 +1,134 @@
+"""From checked entries to the types that the rest of the house uses."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from tubewright.knowledge.facts_text import Entry
+from tubewright.knowledge.model import (
+    BenchTest,
+    Caution,
+    Constant,
+    FaultCause,
+    HazardClass,
+    Knowledge,
+    LabelGrammar,
+    NamedResult,
+    PhosphorSet,
+    Source,
+    Symptom,
+    TreatmentFacts,
+)
+from tubewright.knowledge.shapes import SUBSYSTEMS
+
+
+def assemble(entries: Iterable[Entry]) -> Knowledge:
+    """The knowledge that these entries hold; their shapes and links have been checked."""
+    by_table: dict[str, list[Entry]] = {}
+    for entry in entries:
+        by_table.setdefault(entry.table, []).append(entry)
+
+    def of(table: str) -> list[Entry]:
+        return by_table.get(table, [])
+
+    hazards = {
+        entry.id: HazardClass(**{**entry.values, "cautions": tuple(entry.values.get("cautions", ()))})
+        for entry in of("hazard")
+    }
+    faults = {entry.id: _fault(entry) for entry in of("fault")}
+    groups = {entry.id: tuple(entry.values["faults"]) for entry in of("group")}
+    for subsystem in SUBSYSTEMS:
+        groups[subsystem] = tuple(fault.id for fault in faults.values() if fault.subsystem == subsystem)
+    return Knowledge(
+        sources={entry.id: Source(**{"edition": "", "year": None, **entry.values}) for entry in of("source")},
+        constants={
+            entry.id: Constant(**{"locator": "", **entry.values, "value": float(entry.values["value"])})
+            for entry in of("constant")
+        },
+        cautions={entry.id: Caution(**entry.values) for entry in of("caution")},
+        hazards=hazards,
+        symptoms={entry.id: Symptom(**entry.values) for entry in of("symptom")},
+        faults=faults,
+        tests={entry.id: _test(entry, faults, groups, hazards) for entry in of("test")},
+        treatments={entry.id: _treatment(entry, hazards) for entry in of("treatment")},
+        phosphors={
+            entry.id: PhosphorSet(
+                **{**entry.values, "primaries_xy": tuple((float(x), float(y)) for x, y in entry.values["primaries_xy"])}
+            )
+            for entry in of("phosphor")
+        },
+        labels={entry.id: LabelGrammar(**entry.values) for entry in of("label")},
+    )
+
+
+def _fault(entry: Entry) -> FaultCause:
+    values = entry.values
+    return FaultCause(
+        **{
+            **values,
+            "per_1000": float(values["per_1000"]),
+            "shows": {symptom: float(chance) for symptom, chance in values["shows"].items()},
+            "minutes": float(values["minutes"]),
+            "parts": tuple(values["parts"]),
+        }
+    )
+
+
+def _test(
+    entry: Entry,
+    faults: Mapping[str, FaultCause],
+    groups: Mapping[str, tuple[str, ...]],
+    hazards: Mapping[str, HazardClass],
+) -> BenchTest:
+    values = entry.values
+    refinements: dict[str, set[str]] = {}
+    for result in entry.inner:
+        refinements.setdefault(result.values.get("refines", ""), set()).add(result.id)
+    citing = {fault.id: fault.confirmed_by[entry.id] for fault in faults.values() if entry.id in fault.confirmed_by}
+    return BenchTest(
+        **{
+            **values,
+            "minutes": float(values["minutes"]),
+            "cautions": _cautions(values, hazards),
+            "results": tuple(
+                _result(result, citing, {result.id} | refinements.get(result.id, set()), groups)
+                for result in entry.inner
+            ),
+        }
+    )
+
+
+def _result(
+    entry: Entry, citing: Mapping[str, str], same: set[str], groups: Mapping[str, tuple[str, ...]]
+) -> NamedResult:
+    values = dict(entry.values)
+    ratios: dict[str, float] = {}
+    # From the widest statement to the narrowest: the later one wins.
+    for group, ratio in values.pop("groups", {}).items():
+        ratios.update(dict.fromkeys(groups[group], float(ratio)))
+    for_citing, for_confirming = values.pop("citing", None), values.pop("confirming", None)
+    if for_citing is not None:
+        ratios.update(dict.fromkeys(citing, float(for_citing)))
+    if for_confirming is not None:
+        ratios.update({fault: float(for_confirming) for fault, result in citing.items() if result in same})
+    ratios.update({fault: float(ratio) for fault, ratio in values.pop("odds", {}).items()})
+    for bound in ("at_least", "below"):
+        if bound in values:
+            values[bound] = float(values[bound])
+    return NamedResult(**values, odds_ratios=ratios)
+
+
+def _treatment(entry: Entry, hazards: Mapping[str, HazardClass]) -> TreatmentFacts:
+    values: dict[str, Any] = {
+        name: float(value) if isinstance(value, int) else value for name, value in entry.values.items()
+    }
+    kind_id = values.pop("id")
+    return TreatmentFacts(**{**values, "kind_id": kind_id, "cautions": _cautions(entry.values, hazards)})
+
+
+def _cautions(values: Mapping[str, object], hazards: Mapping[str, HazardClass]) -> tuple[str, ...]:
+    """The cautions of a step's hazard class, then its own, each once."""
+    own = values.get("cautions", ())
+    assert isinstance(own, list | tuple)  # noqa: S101  the shape has been checked
+    return tuple(dict.fromkeys((*hazards[str(values["hazard"])].cautions, *own)))

@@ -1,0 +1,127 @@
+"""Facts as written: entries of the TOML files, each of which knows its file and line.
+
+The TOML parser says nothing of lines, so the line of an entry is looked up in the
+text, and only when a fault has to be reported.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from tubewright.errors import Fault
+
+_LINE_IN_MESSAGE: Final = re.compile(r"\(at line (\d+), column \d+\)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FactsFile:
+    """One TOML file: its name as a person would find it, and its text."""
+
+    name: str
+    text: str
+
+
+@dataclass(slots=True, kw_only=True)
+class Entry:
+    """One ``[[table]]`` of a facts file.
+
+    ``number`` counts the entries of that table in that file from 0; ``values``
+    holds what is written there plus what the file's ``[common.table]`` gives.
+    """
+
+    file: FactsFile
+    table: str
+    number: int
+    values: dict[str, Any]
+    inner: list[Entry] = field(default_factory=list)
+
+    @property
+    def id(self) -> str:
+        """The entry's own name, or an empty string where it has none."""
+        name = self.values.get("key" if self.table == "source" else "id")
+        return name if isinstance(name, str) else ""
+
+    def line(self, token: str = "") -> int:
+        """The line of the entry's header, or of the first line in it that holds ``token`` as a word."""
+        lines = self.file.text.splitlines()
+        headers = [at for at, line in enumerate(lines) if line.strip() == f"[[{self.table}]]"]
+        start = headers[self.number]
+        if token:
+            word = re.compile(rf"(?<![\w-]){re.escape(token)}(?![\w-])")
+            for at in range(start + 1, len(lines)):
+                if lines[at].startswith("[["):
+                    break
+                if word.search(lines[at]):
+                    return at + 1
+        return start + 1
+
+    def fault(self, what: str, mend: str, token: str = "") -> Fault:
+        """A fault of this entry, placed at the line that holds ``token``."""
+        name = f" {self.id!r}" if self.id else ""
+        return Fault(what=f"{self.table}{name}: {what}", where=f"{self.file.name}:{self.line(token)}", mend=mend)
+
+
+def parse(file: FactsFile, faults: list[Fault], known: Mapping[str, tuple[str, ...]]) -> list[Entry]:
+    """The entries of one file, in the order in which they are written.
+
+    Args:
+        file: The file as read.
+        faults: Receives what is wrong.
+        known: Name of each table that may occur, with the names of its inner tables.
+
+    Returns:
+        The entries; none if the text is not TOML at all.
+    """
+    try:
+        document = tomllib.loads(file.text)
+    except tomllib.TOMLDecodeError as error:
+        found = _LINE_IN_MESSAGE.search(str(error))
+        line = found.group(1) if found else "1"
+        faults.append(
+            Fault(
+                what=f"not valid TOML: {_LINE_IN_MESSAGE.sub('', str(error)).strip()}",
+                where=f"{file.name}:{line}",
+                mend="Mend the line; TOML's rules are at toml.io",
+            )
+        )
+        return []
+    common = document.pop("common", {})
+    return list(_entries(file, document, common if isinstance(common, dict) else {}, faults, known))
+
+
+def _entries(
+    file: FactsFile,
+    document: dict[str, Any],
+    common: dict[str, Any],
+    faults: list[Fault],
+    known: Mapping[str, tuple[str, ...]],
+) -> Iterator[Entry]:
+    for table, written in document.items():
+        if table not in known or not isinstance(written, list):
+            faults.append(
+                Fault(
+                    what=f"{table!r} is not a list of facts that Tubewright knows",
+                    where=f"{file.name}:{_line_holding(file.text, table)}",
+                    mend="Use one of " + ", ".join(f"[[{name}]]" for name in known),
+                )
+            )
+            continue
+        shared = common.get(table, {})
+        counts = dict.fromkeys(known[table], 0)
+        for number, values in enumerate(written):
+            entry = Entry(file=file, table=table, number=number, values={**shared, **values})
+            for name in known[table]:
+                for inner_values in entry.values.pop(name, ()):
+                    entry.inner.append(
+                        Entry(file=file, table=f"{table}.{name}", number=counts[name], values=dict(inner_values))
+                    )
+                    counts[name] += 1
+            yield entry
+
+
+def _line_holding(text: str, token: str) -> int:
+    return next((at for at, line in enumerate(text.splitlines(), 1) if token in line), 1)

@@ -1,0 +1,93 @@
+"""The only reader of the facts: TOML files in, one checked :class:`Knowledge` out.
+
+Every file named ``*.toml`` in the ``facts`` folder beside this module is read. A
+file may open with ``[common.<table>]``: fields that all its entries of that table
+share. All that is wrong is reported together, each fault with file and line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import lru_cache
+from importlib import resources
+from pathlib import Path
+from typing import Final
+
+from tubewright.errors import Fault, InputError
+from tubewright.knowledge.build import assemble
+from tubewright.knowledge.facts_text import Entry, FactsFile, parse
+from tubewright.knowledge.links import check_links
+from tubewright.knowledge.model import Knowledge
+from tubewright.knowledge.shapes import SHAPES, check_shape
+
+TABLES: Final[dict[str, tuple[str, ...]]] = {
+    name: tuple(inner.partition(".")[2] for inner in SHAPES if inner.startswith(f"{name}."))
+    for name in SHAPES
+    if "." not in name
+}
+
+
+def load_knowledge(extra: Path | None = None) -> Knowledge:
+    """What the trade knows, as checked values.
+
+    Args:
+        extra: A TOML file, or a folder of them, with further entries of the same
+            form: a shop's own faults, symptoms or tests. Ids must be new.
+
+    Returns:
+        The built-in knowledge, read once per process, or with ``extra`` a new one.
+
+    Raises:
+        InputError: Something is wrong in the facts; one fault per mistake, each
+            naming file and line.
+    """
+    if extra is None:
+        return _built_in()
+    return knowledge_from([*_built_in_files(), *_files_at(extra)])
+
+
+def knowledge_from(files: Iterable[FactsFile]) -> Knowledge:
+    """The knowledge held by these files together, checked.
+
+    Raises:
+        InputError: As :func:`load_knowledge`.
+    """
+    faults: list[Fault] = []
+    entries: list[Entry] = []
+    for file in files:
+        entries += parse(file, faults, TABLES)
+    # Every entry is checked, also when an earlier one failed: all faults together.
+    sound = [entry for entry in entries if _shape_is_sound(entry, faults)]
+    check_links(sound, faults, complete=not faults)
+    if faults:
+        raise InputError(faults)
+    return assemble(sound)
+
+
+def _shape_is_sound(entry: Entry, faults: list[Fault]) -> bool:
+    found = [check_shape(part, faults) for part in (entry, *entry.inner)]
+    return all(found)
+
+
+@lru_cache(maxsize=1)
+def _built_in() -> Knowledge:
+    return knowledge_from(_built_in_files())
+
+
+def _built_in_files() -> list[FactsFile]:
+    folder = resources.files("tubewright.knowledge") / "facts"
+    found = sorted((item for item in folder.iterdir() if item.name.endswith(".toml")), key=lambda item: item.name)
+    return [FactsFile(name=f"facts/{item.name}", text=item.read_text(encoding="utf-8")) for item in found]
+
+
+def _files_at(path: Path) -> list[FactsFile]:
+    paths = sorted(path.glob("*.toml")) if path.is_dir() else [path]
+    files = []
+    for at in paths:
+        try:
+            files.append(FactsFile(name=str(at), text=at.read_text(encoding="utf-8")))
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputError(
+                Fault(what=f"can't be read: {error}", where=str(at), mend="Name a TOML file or a folder of them")
+            ) from error
+    return files

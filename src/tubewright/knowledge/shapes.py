@@ -1,0 +1,221 @@
+"""The shape of every kind of entry in the facts files, and the check against it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+from tubewright.errors import Fault
+from tubewright.knowledge.facts_text import Entry
+
+SOURCE_KINDS: Final = ("published", "common practice", "from memory")
+HAZARDS: Final = ("H0", "H1", "H2", "H3", "H4")
+SUBSYSTEMS: Final = (
+    "mains_supply",
+    "horizontal_eht",
+    "vertical",
+    "video",
+    "tube",
+    "sync_wiring",
+    "purity_convergence",
+    "geometry",
+)
+"""Where in the display a fault can sit."""
+
+FieldKind = Literal["text", "number", "count", "flag", "texts", "numbers", "links", "pairs"]
+
+_WORDS: Final[dict[FieldKind, str]] = {
+    "text": "text in quotes",
+    "number": "a number",
+    "count": "a whole number",
+    "flag": "true or false",
+    "texts": "a list of texts",
+    "numbers": "a table of numbers by id",
+    "links": "a table of texts by id",
+    "pairs": "a list of three pairs of numbers",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """One field of an entry: its kind, whether it may be left out, and what it may say."""
+
+    kind: FieldKind = "text"
+    needed: bool = True
+    one_of: tuple[str, ...] = ()
+    lowest: float | None = None
+    highest: float | None = None
+
+
+_TEXT: Final = Field()
+_MAYBE_TEXT: Final = Field(needed=False)
+_TEXTS: Final = Field(kind="texts", needed=False)
+_MINUTES: Final = Field(kind="number", lowest=0)
+_HAZARD: Final = Field(one_of=HAZARDS)
+_PROBABILITY: Final = Field(kind="number", lowest=0, highest=1)
+_NUMBERS: Final = Field(kind="numbers", needed=False, lowest=0)
+_ORIGIN: Final = {"kind": Field(one_of=SOURCE_KINDS), "source": _TEXT}
+
+SHAPES: Final[dict[str, dict[str, Field]]] = {
+    "source": {"key": _TEXT, "title": _TEXT, "edition": _MAYBE_TEXT, "year": Field(kind="count", needed=False)},
+    "constant": {
+        "id": _TEXT,
+        "value": Field(kind="number"),
+        "unit": _TEXT,
+        "locator": _MAYBE_TEXT,
+        "means": _TEXT,
+        "where": _MAYBE_TEXT,
+        **_ORIGIN,
+    },
+    "caution": {"id": _TEXT, "text": _TEXT, "confirm": _TEXT, **_ORIGIN},
+    "hazard": {"id": _HAZARD, "means": _TEXT, "cautions": _TEXTS},
+    "symptom": {
+        "id": _TEXT,
+        "owner_says": _TEXT,
+        "technician_says": _TEXT,
+        "photo": Field(one_of=("measurable", "hint", "series", "none")),
+        "leak_probability": _PROBABILITY,
+        **_ORIGIN,
+    },
+    "fault": {
+        "id": _TEXT,
+        "name": _TEXT,
+        "subsystem": Field(one_of=SUBSYSTEMS),
+        "per_1000": Field(kind="number", lowest=0, highest=1000),
+        "shows": Field(kind="numbers", lowest=0, highest=1),
+        "confirmed_by": Field(kind="links"),
+        "repair": _TEXT,
+        "minutes": _MINUTES,
+        "parts": Field(kind="texts", one_of=("c0", "c1", "c2", "c3", "c4", "c5")),
+        "hazard": _HAZARD,
+        **_ORIGIN,
+    },
+    "group": {"id": _TEXT, "faults": Field(kind="texts")},
+    "test": {
+        "id": _TEXT,
+        "name": _TEXT,
+        "how": _TEXT,
+        "minutes": _MINUTES,
+        "hazard": _HAZARD,
+        "running": Field(kind="flag"),
+        "cautions": _TEXTS,
+        "gate": Field(kind="flag", needed=False),
+        "usual_nominal": Field(kind="number", needed=False),
+        **_ORIGIN,
+    },
+    "test.result": {
+        "id": _TEXT,
+        "means": _TEXT,
+        "odds": _NUMBERS,
+        "groups": _NUMBERS,
+        "confirming": Field(kind="number", needed=False, lowest=0),
+        "citing": Field(kind="number", needed=False, lowest=0),
+        "quantity": Field(needed=False, one_of=("value", "ratio", "none")),
+        "unit": _MAYBE_TEXT,
+        "at_least": Field(kind="number", needed=False),
+        "below": Field(kind="number", needed=False),
+        "refines": _MAYBE_TEXT,
+    },
+    "treatment": {
+        "id": _TEXT,
+        "rung": Field(kind="number", lowest=0),
+        "name": _TEXT,
+        "how": _TEXT,
+        "odds_worn": _PROBABILITY,
+        "odds_worn_sd": _PROBABILITY,
+        "odds_poisoned": _PROBABILITY,
+        "odds_poisoned_sd": _PROBABILITY,
+        "best_from": _PROBABILITY,
+        "best_to": _PROBABILITY,
+        "risk_of_loss": _PROBABILITY,
+        "attended_minutes": _MINUTES,
+        "unattended_hours": Field(kind="number", lowest=0),
+        "counts_as": Field(kind="number", lowest=0),
+        "stop_when": _TEXT,
+        "hazard": _HAZARD,
+        "cautions": _TEXTS,
+        **_ORIGIN,
+    },
+    "phosphor": {"id": _TEXT, "name": _TEXT, "primaries_xy": Field(kind="pairs"), **_ORIGIN},
+    "label": {
+        "id": _TEXT,
+        "name": _TEXT,
+        "pattern": _TEXT,
+        "fields": Field(kind="links"),
+        "example": _TEXT,
+        **_ORIGIN,
+    },
+}
+"""Fields of each table. ``confirming`` and ``citing`` of a result are the factors for every
+fault that names this result, or this test, in its ``confirmed_by``; ``groups`` gives
+factors for a whole subsystem or ``[[group]]``; ``odds`` names faults and overrides both."""
+
+
+def check_shape(entry: Entry, faults: list[Fault]) -> bool:
+    """Whether an entry has the fields it needs, each of the right kind and range.
+
+    Args:
+        entry: The entry; inner entries are checked by their own call.
+        faults: Receives what is wrong.
+
+    Returns:
+        True if the entry can be built.
+    """
+    shape = SHAPES[entry.table]
+    sound = True
+    for name, wanted in shape.items():
+        if name not in entry.values:
+            if wanted.needed:
+                faults.append(entry.fault(f"{name} is missing", f"Add {name} = {_WORDS[wanted.kind]}"))
+                sound = False
+            continue
+        wrong = _wrong_with(entry.values[name], wanted)
+        if wrong:
+            faults.append(entry.fault(f"{name} {wrong}", f"Give {name} as {_WORDS[wanted.kind]}", name))
+            sound = False
+    for name in entry.values:
+        if name not in shape:
+            faults.append(entry.fault(f"{name!r} is not one of its fields", "Use only " + ", ".join(shape), name))
+            sound = False
+    return sound
+
+
+def _wrong_with(value: Any, wanted: Field) -> str:  # noqa: ANN401  what a TOML file holds may be anything
+    if not _FITS[wanted.kind](value):
+        return f"is {value!r}"
+    if wanted.kind == "text" and not value.strip():
+        return "is empty"
+    if wanted.one_of:
+        strange = [word for word in (value if isinstance(value, list) else [value]) if word not in wanted.one_of]
+        if strange:
+            return f"is {strange[0]!r}, not one of {', '.join(wanted.one_of)}"
+    if wanted.lowest is not None or wanted.highest is not None:
+        low = float("-inf") if wanted.lowest is None else wanted.lowest
+        high = float("inf") if wanted.highest is None else wanted.highest
+        numbers = value.items() if isinstance(value, dict) else [("", value)]
+        for at, number in numbers:
+            if not low <= number <= high:
+                place = f"of {at} " if at else ""
+                return f"{place}is {number!r}, outside {low:g} to {high:g}"
+    return ""
+
+
+def _number(value: object) -> bool:
+    # A bool is an int to Python; NaN and the infinities are no facts.
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < float("inf")
+
+
+_FITS: Final[dict[FieldKind, Any]] = {
+    "text": lambda value: isinstance(value, str),
+    "number": _number,
+    "count": lambda value: isinstance(value, int) and not isinstance(value, bool),
+    "flag": lambda value: isinstance(value, bool),
+    "texts": lambda value: isinstance(value, list) and all(isinstance(item, str) for item in value),
+    "numbers": lambda value: isinstance(value, dict) and all(_number(item) for item in value.values()),
+    "links": lambda value: isinstance(value, dict) and all(isinstance(item, str) for item in value.values()),
+    "pairs": lambda value: (
+        isinstance(value, list)
+        and len(value) == 3
+        and all(isinstance(pair, list) and len(pair) == 2 and all(map(_number, pair)) for pair in value)
+    ),
+}
