@@ -1,0 +1,165 @@
+"""Finding every fault of a case at once, each with its field and how to mend it.
+
+:class:`tubewright.case.Case` decides what is valid; this module adds what a single
+field can't show: two readings of the same thing, ids that the trade knowledge
+lacks, and units beside a fault elsewhere in the same reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Final
+
+from pydantic import ValidationError
+
+from tubewright.case import PER_GUN, UNITS_OF, Case, Reading
+from tubewright.files.explain import NOT_A_DATE, UNIT_MEANS, FieldFault, from_pydantic, kind_of, nearest, shown
+from tubewright.files.lines import Path
+from tubewright.knowledge.model import Knowledge
+
+_MOST_FAULTS: Final = 100
+
+
+def check_case(data: object, knowledge: Knowledge | None = None) -> tuple[Case | None, tuple[FieldFault, ...]]:
+    """The case that plain data holds, or everything that is wrong with it.
+
+    Args:
+        data: What a TOML or JSON reader gives: dictionaries, lists, numbers, text, dates.
+        knowledge: Where ids of symptoms, tests and results are looked up; without
+            it they are only checked for form.
+
+    Returns:
+        The case and no faults, or ``None`` and at least one fault, in the order of
+        the fields.
+    """
+    if not isinstance(data, dict):
+        whole = FieldFault(
+            path=(), what=f"the case is {kind_of(data)}, not a set of named fields", mend="Begin with format = 1."
+        )
+        return None, (whole,)
+    faults: list[FieldFault] = []
+    case: Case | None = None
+    try:
+        case = Case.model_validate(data)
+    except ValidationError as error:
+        for detail in error.errors(include_url=False):
+            faults += from_pydantic(detail, data)
+    faults += _dates_as_numbers(data)
+    readings = _members(data, "readings")
+    faults += _misfits(readings)
+    faults += _duplicates(readings)
+    if knowledge is not None:
+        faults += _unknown_ids(data, knowledge)
+    unique = {(fault.path, fault.what): fault for fault in faults}
+    ordered = tuple(unique.values())
+    return (None, ordered[:_MOST_FAULTS]) if ordered else (case, ())
+
+
+def _dates_as_numbers(data: Mapping[str, object]) -> list[FieldFault]:
+    """A bare number would be taken for seconds since 1970, which nobody means."""
+    return [
+        FieldFault(
+            path=(part, number, "at"),
+            what=f"{shown(entry['at'])} is not a date",
+            mend=NOT_A_DATE,
+        )
+        for part in ("readings", "treatments")
+        for number, entry in enumerate(_members(data, part))
+        if isinstance(entry.get("at"), (int, float))
+    ]
+
+
+def _misfits(readings: Sequence[Mapping[str, object]]) -> list[FieldFault]:
+    """Units that don't measure their kind of reading, and readings that lack their gun."""
+    faults = []
+    for number, entry in enumerate(readings):
+        kind, unit = entry.get("kind"), entry.get("unit")
+        known = next((name for name in UNITS_OF if name == kind), None)
+        if known is None:
+            continue
+        if isinstance(unit, str) and unit in UNIT_MEANS and unit not in UNITS_OF[known]:
+            fitting = " or ".join(UNIT_MEANS[u] for u in UNITS_OF[known])
+            faults.append(
+                FieldFault(
+                    path=("readings", number, "unit"),
+                    what=f"a reading of {kind} can't be in {unit}",
+                    mend=f"Give it in {fitting}.",
+                )
+            )
+        if known in PER_GUN and entry.get("gun") is None:
+            faults.append(
+                FieldFault(
+                    path=("readings", number),
+                    what=f"a reading of {kind} needs its gun",
+                    mend='Add gun = "red", "green" or "blue".',
+                )
+            )
+    return faults
+
+
+def _duplicates(readings: Sequence[Mapping[str, object]]) -> list[FieldFault]:
+    first: dict[tuple[object, ...], int] = {}
+    faults = []
+    for number, entry in enumerate(readings):
+        try:
+            reading = Reading.model_validate(entry)
+        except ValidationError:
+            continue  # said already
+        same = first.setdefault(reading.circumstances(), number)
+        if same != number:
+            subject = f"{reading.gun} {reading.kind}" if reading.gun else reading.kind
+            faults.append(
+                FieldFault(
+                    path=("readings", number),
+                    what=f"this {subject} was already given, under the same conditions, as readings[{same}]",
+                    mend="Keep one, or say what differs: at, minutes_on, heater_v, g2_v, instrument or stage.",
+                    also=("readings", same),
+                )
+            )
+    return faults
+
+
+def _unknown_ids(data: Mapping[str, object], knowledge: Knowledge) -> list[FieldFault]:
+    faults = []
+    for number, entry in enumerate(_members(data, "symptoms")):
+        name = entry.get("id")
+        if isinstance(name, str) and name not in knowledge.symptoms:
+            faults.append(_unknown_id(("symptoms", number, "id"), "symptom", name, knowledge.symptoms, "symptoms"))
+    for number, entry in enumerate(_members(data, "tests")):
+        name, result = entry.get("id"), entry.get("result")
+        if not isinstance(name, str):
+            continue
+        test = knowledge.tests.get(name)
+        if test is None:
+            faults.append(_unknown_id(("tests", number, "id"), "test", name, knowledge.tests, "tests"))
+        elif isinstance(result, str):
+            results = [known.id for known in test.results]
+            if result not in results:
+                close = nearest(result, results)
+                mend = f"Did you mean {close[0]}? " if close else ""
+                faults.append(
+                    FieldFault(
+                        path=("tests", number, "result"),
+                        what=f"{shown(result)} is not a result of {name}",
+                        mend=f"{mend}Its results are: {', '.join(results)}.",
+                    )
+                )
+    return faults
+
+
+def _unknown_id(path: Path, noun: str, name: str, known: Iterable[str], listing: str) -> FieldFault:
+    close = nearest(name, known)
+    mend = f"Did you mean {' or '.join(close)}? " if close else ""
+    return FieldFault(
+        path=path,
+        what=f"{shown(name)} is not a {noun} I know",
+        mend=f"{mend}`tubewright list {listing}` shows them all.",
+    )
+
+
+def _members(data: object, part: str) -> list[dict[str, object]]:
+    """The entries of one list of the case; anything that is not a table stands as empty."""
+    entries = data.get(part) if isinstance(data, dict) else None
+    if not isinstance(entries, list):
+        return []
+    return [entry if isinstance(entry, dict) else {} for entry in entries[:2000]]
