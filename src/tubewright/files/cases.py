@@ -78,7 +78,7 @@ def write_case(case: Case) -> str:
         if body[part]:
             table = tomlkit.table()
             for key, value in body[part].items():
-                table.add(key, tomlkit.item(value))
+                table.add(key, tomlkit.item(_writable(value)))
             document.add(part, table)
     for part in ("readings", "symptoms", "tests", "treatments"):
         if body[part]:
@@ -93,7 +93,9 @@ def write_case(case: Case) -> str:
 
 
 def _writable(value: object) -> object:
-    """TOML knows offsets in whole minutes only; anything finer is written in UTC."""
+    """As a hand would write it: whole numbers without a point, times with offsets TOML knows (whole minutes)."""
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return int(value)
     if isinstance(value, dt.datetime) and value.tzinfo is not None:
         offset = value.utcoffset() or dt.timedelta()
         if offset.total_seconds() % 60:

@@ -1,0 +1,143 @@
+"""A description as text for a terminal: a headline, tables, steps.
+
+It reads the same without colour, and on a narrow terminal tables become lists.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from typing import TYPE_CHECKING, Final
+
+from tubewright.report.describe import Block, Description, Listing, Paragraph, Step, Table
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+NARROWEST: Final = 24
+WIDEST: Final = 118
+"""Longer lines are hard to read, however wide the window is."""
+
+_LEAST_PER_COLUMN: Final = 13
+"""Where a table has less room than this for each column, in characters, it becomes a list (estimate)."""
+
+
+def to_text(description: Description, *, width: int = 80, colour: bool = False) -> str:
+    """The description as text.
+
+    Args:
+        description: What :func:`tubewright.report.describe.describe` gave.
+        width: Characters in a line.
+        colour: Whether to add escape sequences for bold and dim print; nothing
+            depends on them.
+
+    Returns:
+        Lines that end in a line break each, none longer than ``width`` where
+        its words allow.
+    """
+    from rich.console import Console
+
+    width = max(NARROWEST, min(width, WIDEST))
+    console = Console(
+        file=io.StringIO(),
+        width=width,
+        color_system="standard" if colour else None,
+        force_terminal=colour,
+        legacy_windows=False,
+        no_color=not colour,
+        highlight=False,
+        markup=False,
+        emoji=False,
+    )
+    _line(console, description.headline, "bold")
+    for stop in description.stops:
+        _line(console, f"Stop: {stop}", "bold")
+    _line(console, f"{description.decision_words}. {description.sure}")
+    for section in description.sections:
+        console.print()
+        _line(console, section.title.upper(), "bold")
+        for block in section.blocks:
+            _block(console, block)
+    file = console.file
+    text = file.getvalue() if isinstance(file, io.StringIO) else ""
+    lines = "\n".join(line.rstrip() for line in text.splitlines())
+    return re.sub(r"\n{3,}", "\n\n", lines) + "\n"
+
+
+def printable(text: str) -> str:
+    """Text without anything that a terminal would obey."""
+    return "".join(char if char.isprintable() else " " if char in "\t\n" else "\ufffd" for char in text)
+
+
+def _line(console: Console, text: str, style: str = "", indent: int = 0) -> None:
+    from rich.padding import Padding
+    from rich.text import Text
+
+    console.print(Padding(Text(printable(text), style=style), (0, 0, 0, indent)))
+
+
+def _point(console: Console, text: str, mark: str = "-", indent: int = 2, style: str = "") -> None:
+    """One point of a list, its further lines set in under the first."""
+    from rich.table import Table as Grid
+    from rich.text import Text
+
+    grid = Grid.grid(padding=(0, 1, 0, 0))
+    grid.add_column(width=indent + len(mark))
+    grid.add_column(ratio=1)
+    grid.add_row(Text(" " * indent + mark), Text(printable(text), style=style))
+    console.print(grid)
+
+
+def _block(console: Console, block: Block) -> None:
+    if isinstance(block, Paragraph):
+        _line(console, block.text, "bold" if block.strong else "")
+    elif isinstance(block, Listing):
+        for item in block.items:
+            _point(console, item)
+    elif isinstance(block, Step):
+        _step(console, block)
+    elif console.width < _LEAST_PER_COLUMN * len(block.columns):
+        _table_as_list(console, block)
+    else:
+        _table(console, block)
+
+
+def _step(console: Console, step: Step) -> None:
+    """Cautions, then what to confirm, and only then what to do."""
+    _line(console, f"Hazard {step.hazard}.")
+    for caution in step.cautions:
+        _point(console, caution, "!", style="bold")
+    if step.confirm:
+        _line(console, "Confirm first:")
+        for guard in step.confirm:
+            _point(console, guard, "[ ]")
+    _point(console, f"{step.words} ({step.time})" if step.time else step.words, ">", indent=0, style="bold")
+
+
+def _table(console: Console, block: Table) -> None:
+    from rich import box
+    from rich.table import Table as Grid
+    from rich.text import Text
+
+    grid = Grid(box=box.SIMPLE_HEAD, pad_edge=False, title=None)
+    for number, column in enumerate(block.columns):
+        grid.add_column(
+            Text(column.heading),
+            justify="right" if column.figures else "left",
+            vertical="top",
+            min_width=8 if number == 0 else None,
+            overflow="fold",
+        )
+    for row in block.rows:
+        grid.add_row(*(Text(printable(cell)) for cell in row))
+    _line(console, block.caption)
+    console.print(grid)
+
+
+def _table_as_list(console: Console, block: Table) -> None:
+    _line(console, block.caption)
+    for row in block.rows:
+        _point(console, f"{block.columns[0].heading}: {row[0]}", style="bold")
+        for column, cell in zip(block.columns[1:], row[1:], strict=True):
+            if cell:
+                _point(console, f"{column.heading}: {cell}", " ", indent=3)
