@@ -42,7 +42,7 @@ def richardson_current_density_a_m2(
     Raises:
         ValueError: A negative argument.
 
-    Source: follows from codata2022.
+    Source: follows from codata-2022.
 
     >>> round(float(richardson_current_density_a_m2(1050.0, 1.5)) / 1e4, 3)  # A/cm2
     8.366

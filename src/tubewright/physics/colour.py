@@ -30,7 +30,7 @@ def daylight_xy(temperature_k: ArrayLike) -> FloatArray:
     Raises:
         ValueError: A temperature outside the range of the formula.
 
-    Source: cie15, daylight illuminants. The formula's scale is that of 1967: since the
+    Source: cie-15, daylight illuminants. The formula's scale is that of 1967: since the
     radiation constant was revised its 9300 K measures 9295 K, and D65 has 6504 K.
 
     >>> daylight_xy(9300.0).round(6).tolist()
@@ -119,7 +119,7 @@ def uv_prime_from_xy(xy: ArrayLike) -> FloatArray:
     Raises:
         ValueError: The last axis is not two long.
 
-    Source: cie15: u' = 4x/(-2x + 12y + 3), v' = 9y/(-2x + 12y + 3).
+    Source: cie-15: u' = 4x/(-2x + 12y + 3), v' = 9y/(-2x + 12y + 3).
 
     >>> uv_prime_from_xy([0.3127, 0.3290]).round(6).tolist()
     [0.19783, 0.46832]
@@ -165,13 +165,13 @@ def correlated_colour_temperature_k(xy: ArrayLike) -> FloatArray:
         xy: Chromaticity ``(..., 2)``, near the black body (daylight and set whites).
 
     Returns:
-        Kelvin; NaN where the formula leaves its range of 3000 to 50 000 K. Within 60 K
+        Kelvin; NaN where the formula leaves its range of 3000 to 50 000 K. Within 20 K
         of the exact search at the three whites here (McCamy's is off by 60 K at 9300 K).
 
     Raises:
         ValueError: The last axis is not two long.
 
-    Source: hernandez1999, table 1.
+    Source: hernandez-1999, table 1.
 
     >>> round(float(correlated_colour_temperature_k([0.2831, 0.2971])))
     9302
@@ -202,7 +202,7 @@ def rgb_to_xyz_matrix(primaries_xy: ArrayLike, white_xy: ArrayLike) -> FloatArra
         ValueError: A wrong trailing shape, a ``y`` not above zero, or three primaries on
             one line, which make no white.
 
-    Source: SMPTE RP 177 in content (smpte_rp177).
+    Source: derivation; light adds, and one of each primary must make the white.
 
     >>> rgb_to_xyz_matrix(TYPICAL_PRIMARIES_XY, WHITES_XY["D65"])[1].round(4).tolist()
     [0.222, 0.7067, 0.0713]

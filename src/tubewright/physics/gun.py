@@ -45,7 +45,7 @@ def child_langmuir_current_density_a_m2(voltage_v: ArrayLike, gap_m: ArrayLike) 
     Raises:
         ValueError: A negative voltage, or a gap that is not above zero.
 
-    Source: follows from codata2022; electrons leaving at rest.
+    Source: follows from codata-2022; electrons leaving at rest.
 
     >>> round(float(child_langmuir_current_density_a_m2(100.0, 0.2e-3)) / 1e4, 5)  # A/cm2
     5.83488
