@@ -19,14 +19,14 @@ RUN = $(VENV)/run.stamp
 ALL = $(VENV)/all.stamp
 OURS = $(VENV)/ours.stamp
 
-.PHONY: bench setup test lint types suite browser calibration bench-speed soak docs lock screenshots clean
+.PHONY: bench setup test lint types suite wheel browser calibration bench-speed soak docs lock screenshots clean
 
 bench: $(RUN) $(OURS)
 	$(PY) -m tubewright bench --demo
 
 setup: $(ALL) $(OURS)
 
-test: setup browser lint types suite
+test: setup browser lint types suite wheel
 
 lint: setup
 	$(BIN)/ruff check .
@@ -38,6 +38,10 @@ types: setup
 # --durations shows what to make quicker; the end of the report lists what was left out and why.
 suite: setup
 	$(PY) -m pytest -q -n $(JOBS) --dist worksteal --durations 8
+
+# What a user installs is the wheel, not this folder: it must hold every page and every fact.
+wheel: setup
+	$(PY) tools/try_wheel.py
 
 # Installs Debian's Chromium where it may; elsewhere says how.
 browser:
@@ -53,7 +57,7 @@ soak: setup
 	$(PY) tools/soak.py
 
 docs: setup
-	$(BIN)/mkdocs build --strict --quiet
+	$(BIN)/mkdocs build --strict
 	@echo "Open site/index.html"
 
 screenshots: setup browser

@@ -1,0 +1,47 @@
+"""What counts as a unit in a name, and the few numbers that do without one, each with its reason."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from typing import Final
+
+UNIT_SUFFIXES: Final = frozenset(
+    # symbols, which come last in a name: cutoff_v, luminance_cd_m2
+    {"v", "a", "ua", "ma", "ohm", "mohm", "w", "f", "h", "j", "hz", "khz", "ev"}
+    | {"s", "ms", "us", "mm", "m", "in", "px", "k", "c", "xy", "deg", "m2", "pct"}
+)
+
+UNIT_WORDS: Final = frozenset(
+    # words, which may stand anywhere: service_hours, hours_held, rate_per_hour
+    {"minutes", "hours", "years", "weeks", "days", "hour", "week", "year", "1000", "lines", "bits"}
+)
+
+PLAIN_WORDS: Final = frozenset(
+    # words that say: a pure number, and of what kind
+    {"ratio", "fraction", "percent", "probability", "share", "odds", "chance", "risk", "success", "confidence"}
+    | {"sd", "ln", "log", "count", "weight", "median", "p10", "p90", "rung", "exponent"}
+    # of the trade: relative to a reference gun, or to a good tube of the type
+    | {"emission", "reserve", "retention", "white", "burn"}
+    # money, in the currency that the case or the answer names
+    | {"cost", "price", "worth"}
+)
+
+BESIDE_ITS_UNIT: Final = frozenset({"value", "at_least", "below", "lowest", "highest", "reference", "full_scale"})
+"""Names that do without, in a class that has a field ``unit``."""
+
+WITHOUT_UNIT: Final[Mapping[str, str]] = {
+    # "module.Class:field" or "module.Class:" for all its fields, and why
+}
+
+
+def carries_unit(module: str, owner: str, name: str, siblings: Collection[str] = ()) -> bool:
+    """Whether a field's name says its unit, or there is a reason why it needn't.
+
+    ``siblings`` are the names of all fields of its class.
+    """
+    words = name.split("_")
+    if (len(words) > 1 and words[-1] in UNIT_SUFFIXES) or not UNIT_WORDS.isdisjoint(words):
+        return True
+    if not PLAIN_WORDS.isdisjoint(words) or (name in BESIDE_ITS_UNIT and "unit" in siblings):
+        return True
+    return bool({f"{module}.{owner}:", f"{module}.{owner}:{name}"} & set(WITHOUT_UNIT))
