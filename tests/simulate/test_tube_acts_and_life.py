@@ -118,7 +118,7 @@ def test_cleaning_contacts_mends_a_dirty_socket_and_nothing_else(weak: list[Simu
     rng = np.random.default_rng(34)
     sound = next(t for t in weak if t.elsewhere == "none")
     assert act(sound, "clean_contacts", rng).outcome == "unchanged"
-    dirty = replace(sound, elsewhere="socket_dirty", elsewhere_gun=0, elsewhere_severity=0.2)
+    dirty = replace(sound, elsewhere="socket_dirty", elsewhere_gun=0, elsewhere_left_share=0.2)
     outcomes = [act(dirty, "clean_contacts", rng).outcome for _ in range(100)]
     assert outcomes.count("improved") > 75
     found = [mend_elsewhere(dirty, rng).elsewhere for _ in range(100)]

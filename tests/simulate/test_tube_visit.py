@@ -48,7 +48,7 @@ def test_people_leave_out_what_people_leave_out() -> None:
 
 def _plain(box: Box) -> Box:
     fields = {name: getattr(box, name) for name in Box.__slots__}
-    return Box(**{**fields, "curvature": 1.0, "heater_error": 1.0, "g2_v": 300.0, "full_scale_ua": 1e5})
+    return Box(**{**fields, "scale_exponent": 1.0, "heater_ratio_true": 1.0, "g2_v": 300.0, "full_scale_ua": 1e5})
 
 
 def test_a_box_without_faults_shows_the_truth_up_to_its_scale() -> None:
@@ -64,7 +64,7 @@ def test_a_box_without_faults_shows_the_truth_up_to_its_scale() -> None:
 def test_the_needle_rises_with_heat_and_minutes_and_falls_with_a_dirty_pin() -> None:
     rng = np.random.default_rng(8)
     box = _plain(draw_box(rng))
-    tube = replace(draw_tube(rng), elsewhere="socket_dirty", elsewhere_gun=1, elsewhere_severity=0.3)
+    tube = replace(draw_tube(rng), elsewhere="socket_dirty", elsewhere_gun=1, elsewhere_left_share=0.3)
     early = shown(tube, box, heater_ratio=1.0, minutes_on=1.0)
     late = shown(tube, box, heater_ratio=1.0, minutes_on=15.0)
     cool = shown(tube, box, heater_ratio=0.88, minutes_on=15.0)

@@ -26,35 +26,65 @@ class Effect:
     """What one kind of treatment does to one gun that it does not kill.
 
     Shares are of the poison (if it isn't bound) and of the film that go;
-    ``gain_log`` the mean log of supply freed from a full activator; ``takes`` how
-    often it works at all on a worn cathode; ``spends`` the share of the activator
-    it uses; ``kills`` and ``worsens`` the chance of losing or harming the gun.
+    ``gain_log`` the mean log of supply freed from a full activator; ``takes_probability`` how
+    often it works at all on a worn cathode; ``spent_share`` the share of the activator
+    it uses; ``kill_risk`` and ``harm_risk`` the chance of losing or harming the gun.
     """
 
     poison_share: float
     film_share: float
     gain_log: float
-    takes: float
-    spends: float
-    kills: float
-    worsens: float
+    takes_probability: float
+    spent_share: float
+    kill_risk: float
+    harm_risk: float
 
 
 EFFECTS: Final[dict[TreatmentKind, Effect]] = {
     "soak": Effect(
-        poison_share=0.70, film_share=0.05, gain_log=1.0, takes=0.30, spends=0.03, kills=0.002, worsens=0.002
+        poison_share=0.70,
+        film_share=0.05,
+        gain_log=1.0,
+        takes_probability=0.30,
+        spent_share=0.03,
+        kill_risk=0.002,
+        harm_risk=0.002,
     ),
     "run_in": Effect(
-        poison_share=0.35, film_share=0.15, gain_log=1.1, takes=0.30, spends=0.03, kills=0.002, worsens=0.002
+        poison_share=0.35,
+        film_share=0.15,
+        gain_log=1.1,
+        takes_probability=0.30,
+        spent_share=0.03,
+        kill_risk=0.002,
+        harm_risk=0.002,
     ),
     "short_boost": Effect(
-        poison_share=0.60, film_share=0.10, gain_log=1.1, takes=0.38, spends=0.08, kills=0.004, worsens=0.006
+        poison_share=0.60,
+        film_share=0.10,
+        gain_log=1.1,
+        takes_probability=0.38,
+        spent_share=0.08,
+        kill_risk=0.004,
+        harm_risk=0.006,
     ),
     "clean": Effect(
-        poison_share=0.60, film_share=0.85, gain_log=1.4, takes=0.60, spends=0.20, kills=0.012, worsens=0.018
+        poison_share=0.60,
+        film_share=0.85,
+        gain_log=1.4,
+        takes_probability=0.60,
+        spent_share=0.20,
+        kill_risk=0.012,
+        harm_risk=0.018,
     ),
     "activate": Effect(
-        poison_share=0.75, film_share=0.90, gain_log=2.2, takes=0.34, spends=0.40, kills=0.05, worsens=0.06
+        poison_share=0.75,
+        film_share=0.90,
+        gain_log=2.2,
+        takes_probability=0.34,
+        spent_share=0.40,
+        kill_risk=0.05,
+        harm_risk=0.06,
     ),
 }
 """Source: from memory (estimate). Set so that the odds of a useful gain (10 points of E) come out as the trade gives
@@ -127,13 +157,13 @@ def mend_elsewhere(tube: SimulatedTube, rng: np.random.Generator) -> SimulatedTu
 
 def _treat(tube: SimulatedTube, effect: Effect, treated: NDArray[np.bool_], rng: np.random.Generator) -> SimulatedTube:
     thrown = rng.random(3)
-    dies = treated & (thrown < effect.kills)
-    suffers = treated & ~dies & (thrown < effect.kills + effect.worsens)
+    dies = treated & (thrown < effect.kill_risk)
+    suffers = treated & ~dies & (thrown < effect.kill_risk + effect.harm_risk)
     helped = treated & ~dies & ~suffers
     share = rng.beta(6.0 * effect.poison_share, 6.0 * (1.0 - effect.poison_share), 3)
     poison = np.where(helped & ~tube.poison_is_hard, tube.poison_log * (1.0 - share), tube.poison_log)
     film = np.where(helped, tube.film_log * (1.0 - effect.film_share * rng.uniform(0.7, 1.0, 3)), tube.film_log)
-    takes = helped & (rng.random(3) < effect.takes)
+    takes = helped & (rng.random(3) < effect.takes_probability)
     won = np.where(takes, rng.gamma(4.0, effect.gain_log / 4.0, 3) * tube.activator, 0.0)
     # A gain can only give back what wear took.
     gain = np.minimum(tube.gain_log + won, np.maximum(tube.wear_log, 0.1))
@@ -149,8 +179,8 @@ def _treat(tube: SimulatedTube, effect: Effect, treated: NDArray[np.bool_], rng:
         film_log=film,
         gain_log=gain,
         gain_hold_hours=np.where(takes, hold, tube.gain_hold_hours),
-        activator=np.where(treated, tube.activator * (1.0 - effect.spends), tube.activator),
-        restorations=tube.restorations + (1 if effect.spends >= 0.2 else 0),
+        activator=np.where(treated, tube.activator * (1.0 - effect.spent_share), tube.activator),
+        restorations=tube.restorations + (1 if effect.spent_share >= 0.2 else 0),
         cutoff_v=tube.cutoff_v + np.where(takes, rng.normal(0.0, 4.0, 3), 0.0),  # shifts 3 to 10 V; from memory
     )
 

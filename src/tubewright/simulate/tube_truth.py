@@ -54,9 +54,9 @@ class Owner:
     minimum_white: float
     white_point: Literal["D65", "9300K", "9300K+27MPCD"]
     bench_rate_per_hour: float
-    replacement_tube: float | None
-    replacement_display: float | None
-    parts_value: float
+    replacement_tube_price: float | None
+    replacement_display_price: float | None
+    parts_worth: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,7 +90,7 @@ class SimulatedTube:
         boosted_ratio: What a permanent heater boost multiplies it by (1 without).
         heater_isolated: Whether the heater feed floats.
         elsewhere: The fault outside the tube, if any; ``elsewhere_gun`` is the gun it strikes, or -1;
-            ``elsewhere_severity`` what it leaves of grid 2, heater, B+, contact or drive (0..1).
+            ``elsewhere_left_share`` what it leaves of grid 2, heater, B+, contact or drive (0..1).
         white_share: Share of the white current each gun must bring, (3,), sums to 1.
         service_hours, idle_years, restorations, burn: The tube's history, true figures.
         stop: What makes the tube scrap whatever its cathodes say.
@@ -123,7 +123,7 @@ class SimulatedTube:
     heater_isolated: bool
     elsewhere: Elsewhere
     elsewhere_gun: int
-    elsewhere_severity: float
+    elsewhere_left_share: float
     white_share: Array
     service_hours: float
     idle_years: float
@@ -262,9 +262,9 @@ def white_in_set_truth(tube: SimulatedTube) -> float:
     supply = ring_supply(tube, heater_ratio=heater_ratio_in_set(tube))
     demand, drive = np.ones(3), np.ones(3)
     if tube.elsewhere in {"g2_low", "bplus_low"}:
-        demand = demand * tube.elsewhere_severity**DRIVE_EXPONENT
+        demand = demand * tube.elsewhere_left_share**DRIVE_EXPONENT
     elif tube.elsewhere in {"video_channel_weak", "socket_dirty"}:
-        drive[tube.elsewhere_gun] = tube.elsewhere_severity
+        drive[tube.elsewhere_gun] = tube.elsewhere_left_share
     emission = gun_current(supply, demand, tube.knee) / reference_current() * drive
     return float(white_of(emission, tube.white_share))
 
@@ -273,7 +273,7 @@ def heater_ratio_in_set(tube: SimulatedTube) -> float:
     """Heater voltage in the set over rated, with boost and faults."""
     ratio = tube.set_heater_ratio * tube.boosted_ratio
     if tube.elsewhere in {"heater_feed_low", "bplus_low"}:
-        ratio *= tube.elsewhere_severity
+        ratio *= tube.elsewhere_left_share
     return ratio
 
 

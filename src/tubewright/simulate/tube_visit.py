@@ -1,6 +1,6 @@
 """What a person would write down of a simulated tube: a case, with all that goes wrong on the way.
 
-Testers differ in gain, curvature and scale; their heater supply is off by a few
+Testers differ in gain, scale_exponent and scale; their heater supply is off by a few
 percent and the base adds a contact; a person reads to five or eight percent and
 rounds to the marks; half of them skip the reduced-heater reading, some the
 cutoffs, some the reference; one note in a few dozen is plainly wrong.
@@ -36,8 +36,8 @@ class Box:
     """One tube tester with its hidden faults, and what its owner knows of it.
 
     ``share`` is the part of the zero-bias current that this box's circuit lets
-    through, ``curvature`` the power its scale follows (1 is straight),
-    ``heater_error`` the true heater voltage over what its meter shows.
+    through, ``scale_exponent`` the power its scale follows (1 is straight),
+    ``heater_ratio_true`` the true heater voltage over what its meter shows.
     ``reference`` is what known-good guns read on it, in its unit, if its owner
     has noted that; ``reference_cutoff_v`` their cutoff.
     """
@@ -45,14 +45,14 @@ class Box:
     name: str
     unit: Scale
     full_scale: float
-    step: float
+    step_share: float
     share: float
-    curvature: float
+    scale_exponent: float
     full_scale_ua: float
     g2_v: float
     g2_written_v: float
-    heater_error: float
-    repeatability: float
+    heater_ratio_true: float
+    reading_sd: float
     reference: float | None
     reference_cutoff_v: float | None
     writes_rel: bool
@@ -62,22 +62,22 @@ def draw_box(rng: np.random.Generator) -> Box:
     """A tester somebody owns. Source of the spreads: from memory (estimate)."""
     unit: Scale = ("uA", "mA", "percent", "div")[int(rng.choice(4, p=[0.35, 0.1, 0.35, 0.2]))]
     full_scale = {"uA": 2000.0, "mA": 2.0, "percent": 100.0, "div": float(rng.choice([10.0, 50.0]))}[unit]
-    step = {"uA": 10.0, "mA": 0.02, "percent": 1.0, "div": full_scale / 50.0}[unit]
+    step_share = {"uA": 0.005, "mA": 0.01, "percent": 0.01, "div": 0.02}[unit]  # of full scale, as finely as one reads
     g2 = float(rng.choice([250.0, 300.0, 350.0]))
     box = Box(
         name=f"box {rng.integers(1, 30)}",
         unit=unit,
         full_scale=full_scale,
-        step=step,
+        step_share=step_share,
         share=float(np.clip(rng.normal(0.8, 0.12), 0.4, 1.0)),
-        curvature=float(np.clip(rng.normal(1.0, 0.07), 0.85, 1.2)),
+        scale_exponent=float(np.clip(rng.normal(1.0, 0.07), 0.85, 1.2)),
         full_scale_ua=2000.0
         if unit in {"uA", "mA"}
         else float(rng.uniform(1100.0, 1700.0) * (g2 / REFERENCE_G2_V) ** 1.5),  # made so that new tubes fit the scale
         g2_v=g2 * float(np.exp(0.03 * rng.standard_normal())),
         g2_written_v=g2,
-        heater_error=float(np.exp(0.015 * rng.standard_normal())),
-        repeatability=float(rng.uniform(0.04, 0.08)),
+        heater_ratio_true=float(np.exp(0.015 * rng.standard_normal())),
+        reading_sd=float(rng.uniform(0.04, 0.08)),
         reference=None,
         reference_cutoff_v=None,
         writes_rel=bool(rng.random() < 0.25),
@@ -117,9 +117,9 @@ def bench_visit(
         costs=Costs(
             currency="EUR",
             bench_rate_per_hour=owner.bench_rate_per_hour,
-            replacement_tube=owner.replacement_tube,
-            replacement_display=owner.replacement_display,
-            parts_value=owner.parts_value,
+            replacement_tube=owner.replacement_tube_price,
+            replacement_display=owner.replacement_display_price,
+            parts_value=owner.parts_worth,
         ),
         readings=_readings(tube, box, rng, clean=clean),
         symptoms=_symptoms(tube, rng),
@@ -132,7 +132,7 @@ def shown(tube: SimulatedTube, box: Box, *, heater_ratio: float, minutes_on: flo
     supply = ring_supply(tube, heater_ratio=heater_ratio)
     current = gun_current(supply, zero_bias_demand(tube.cutoff_v, box.g2_v), tube.knee) / reference_current()
     if tube.elsewhere == "socket_dirty" and not clean:
-        current[tube.elsewhere_gun] *= tube.elsewhere_severity
+        current[tube.elsewhere_gun] *= tube.elsewhere_left_share
     # Worn and poisoned cathodes come up slower: minutes rather than seconds. From memory (estimate).
     slowness_min = 1.2 + 0.5 * np.minimum(tube.wear_log + tube.poison_log, 6.0)
     warm = 1.0 - 0.5 * np.exp(-minutes_on / slowness_min)
@@ -141,16 +141,16 @@ def shown(tube: SimulatedTube, box: Box, *, heater_ratio: float, minutes_on: flo
 
 def _needle(current: Array, box: Box) -> Array:
     part = np.maximum(current, 0.0) * box.share * REFERENCE_UA / box.full_scale_ua
-    return np.asarray(np.minimum(part**box.curvature, 1.0) * box.full_scale, dtype=np.float64)
+    return np.asarray(np.minimum(part**box.scale_exponent, 1.0) * box.full_scale, dtype=np.float64)
 
 
 def _with_reference(box: Box, rng: np.random.Generator, *, cutoff_too: bool) -> Box:
     """Five guns known to be good, read by the same person on the same box; their medians."""
     cutoff = REFERENCE_CUTOFF_V * np.exp(0.10 * rng.standard_normal(5))
     current = np.exp(0.08 * rng.standard_normal(5)) * zero_bias_demand(cutoff, box.g2_v)
-    marks = _needle(current, box) * np.exp(box.repeatability * rng.standard_normal(5))
+    marks = _needle(current, box) * np.exp(box.reading_sd * rng.standard_normal(5))
     fields = {name: getattr(box, name) for name in Box.__slots__}
-    fields["reference"] = _rounded(float(np.median(marks)), box.step)
+    fields["reference"] = _rounded(float(np.median(marks)), box.full_scale * box.step_share)
     fields["reference_cutoff_v"] = (
         float(np.round(np.median(cutoff) * box.g2_v / REFERENCE_G2_V)) if cutoff_too else None
     )
@@ -170,16 +170,16 @@ def _readings(tube: SimulatedTube, box: Box, rng: np.random.Generator, *, clean:
     out: list[Reading] = []
 
     def take(heater_written_v: float, minutes_on: float) -> None:
-        ratio = heater_written_v / tube.heater_v * box.heater_error * contact
+        ratio = heater_written_v / tube.heater_v * box.heater_ratio_true * contact
         marks = shown(tube, box, heater_ratio=ratio, minutes_on=minutes_on, clean=clean)
-        marks = marks * np.exp(box.repeatability * rng.standard_normal(3))
+        marks = marks * np.exp(box.reading_sd * rng.standard_normal(3))
         written_v = heater_written_v
         if heater_written_v != tube.heater_v and rng.random() < 0.03:
             written_v = round(heater_written_v + 0.4, 1)  # the wrong one of two notes
         for place, gun in enumerate(GUNS):
             if place in absent:
                 continue
-            value = _rounded(float(min(marks[swap[place]], box.full_scale)), box.step)
+            value = _rounded(float(min(marks[swap[place]], box.full_scale)), box.full_scale * box.step_share)
             if rng.random() < 0.003:
                 value = value / 10.0  # a slipped decimal point
             unit: Unit = box.unit
@@ -290,7 +290,7 @@ def _symptoms(tube: SimulatedTube, rng: np.random.Generator) -> tuple[Symptom, .
     emission = gun_current(ring_supply(tube, heater_ratio=heater), 1.0, tube.knee)
     weakest = emission.min() / max(float(emission.max()), 1e-9)
     if tube.elsewhere in {"video_channel_weak", "socket_dirty"}:
-        weakest = min(weakest, tube.elsewhere_severity)
+        weakest = min(weakest, tube.elsewhere_left_share)
     if dead:
         seen |= {"no_raster_hv_ok": 0.9, "no_heater_glow": 0.7 if tube.stop == "heater_open" else 0.0}
         seen |= {"getter_white": 0.9 if tube.stop == "air" else 0.0}
@@ -328,11 +328,11 @@ def _tests(tube: SimulatedTube, rng: np.random.Generator) -> tuple[TestResult, .
         out.append(TestResult(id="d_heater_rms", value=round(heater, 1), unit="V", nominal=tube.heater_v))
     if rng.random() < thorough:
         g2 = 400.0 * float(np.exp(0.08 * rng.standard_normal()))
-        g2 *= tube.elsewhere_severity if tube.elsewhere == "g2_low" else 1.0
+        g2 *= tube.elsewhere_left_share if tube.elsewhere == "g2_low" else 1.0
         out.append(TestResult(id="d_g2", value=_rounded(g2, 5.0), unit="V", nominal=400.0))
     if rng.random() < thorough:
         bplus = 120.0 * float(np.exp(0.004 * rng.standard_normal()))
-        bplus *= tube.elsewhere_severity if tube.elsewhere == "bplus_low" else 1.0
+        bplus *= tube.elsewhere_left_share if tube.elsewhere == "bplus_low" else 1.0
         out.append(TestResult(id="d_bplus", value=round(bplus), unit="V", nominal=120.0))
     return tuple(out)
 

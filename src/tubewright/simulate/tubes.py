@@ -115,7 +115,7 @@ def draw_tube(rng: np.random.Generator) -> SimulatedTube:
         heater_isolated=False,
         elsewhere=elsewhere,
         elsewhere_gun=int(rng.integers(3)) if one_gun else -1,
-        elsewhere_severity=float(rng.uniform(*severity)),
+        elsewhere_left_share=float(rng.uniform(*severity)),
         white_share=share / share.sum(),
         service_hours=service_hours,
         idle_years=idle_years,
@@ -135,9 +135,9 @@ def draw_owner(rng: np.random.Generator) -> Owner:
         minimum_white=float(rng.choice([0.4, 0.5, 0.6])),
         white_point=WHITE_POINTS[int(rng.choice(3, p=[0.45, 0.40, 0.15]))],
         bench_rate_per_hour=float(rng.choice([0.0, 20.0, 45.0, 70.0], p=[0.25, 0.2, 0.35, 0.2])),
-        replacement_tube=None if rng.random() < 0.35 else float(np.round(rng.uniform(40, 300), -1)),
-        replacement_display=None if rng.random() < 0.15 else float(np.round(rng.uniform(120, 600), -1)),
-        parts_value=float(rng.choice([0.0, 20.0, 60.0, 100.0])),
+        replacement_tube_price=None if rng.random() < 0.35 else float(np.round(rng.uniform(40, 300), -1)),
+        replacement_display_price=None if rng.random() < 0.15 else float(np.round(rng.uniform(120, 600), -1)),
+        parts_worth=float(rng.choice([0.0, 20.0, 60.0, 100.0])),
     )
 
 
