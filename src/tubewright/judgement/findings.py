@@ -1,0 +1,346 @@
+"""From a case to findings: symptoms seen or looked for in vain, and results of bench tests.
+
+A result may be named in the case, read off a number there, or follow from the tube
+readings (the getter, leakages, the slump of a gun and so on). Each carries factors on
+the odds of faults; one test speaks with one factor per fault, however many guns or
+spots it was tried on.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from tubewright.case import Case, Gun, Reading, ReadingKind
+from tubewright.errors import Fault, InputError
+from tubewright.knowledge.model import BenchTest, Knowledge, NamedResult
+
+ALL_LOW_BELOW: Final = 0.40
+"""Relative emission under which every gun counts as worn (from memory, estimate)."""
+ONE_LOW_BELOW_OF_BEST: Final = 0.60
+"""Share of the best gun under which one gun counts as low (from memory, estimate)."""
+ALL_GOOD_FROM: Final = 0.60
+"""Relative emission from which no gun counts as worn (from memory, estimate)."""
+
+_GETTER_SAYS: Final[dict[str, str]] = {"silver": "dark", "white": "white", "clear": "white"}
+_NECK_SAYS: Final[dict[str, str]] = {"sound": "clean", "cracked": "crack"}
+_READING_TESTS: Final[dict[ReadingKind, str]] = {
+    "leakage_heater_cathode": "t_leak_hk",
+    "leakage_cathode_grid1": "t_leak_kg1",
+    "leakage_grid1_grid2": "t_leak_g1g2",
+    "gas": "t_gas",
+    "heater_voltage": "d_heater_rms",
+    "heater_current": "t_heater_vi",
+}
+
+# Units that differ only by a factor, by what they measure; spelt as people type them.
+_FACTORS: Final[dict[str, tuple[str, float]]] = {
+    "V": ("V", 1.0), "mV": ("V", 1e-3), "kV": ("V", 1e3),
+    "A": ("A", 1.0), "mA": ("A", 1e-3), "uA": ("A", 1e-6), "µA": ("A", 1e-6),
+    "ohm": ("ohm", 1.0), "kohm": ("ohm", 1e3), "Mohm": ("ohm", 1e6),
+    "Ω": ("ohm", 1.0), "kΩ": ("ohm", 1e3), "MΩ": ("ohm", 1e6),
+    "s": ("s", 1.0), "ms": ("s", 1e-3), "us": ("s", 1e-6), "µs": ("s", 1e-6), "min": ("s", 60.0),
+    "Hz": ("Hz", 1.0), "kHz": ("Hz", 1e3),
+    "F": ("F", 1.0), "uF": ("F", 1e-6), "µF": ("F", 1e-6), "nF": ("F", 1e-9), "pF": ("F", 1e-12),
+    "ratio": ("ratio", 1.0), "rel": ("ratio", 1.0), "percent": ("ratio", 0.01), "%": ("ratio", 0.01),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenResult:
+    """One result of one bench test; ``words`` says where it comes from."""
+
+    test: str
+    result: str
+    gun: Gun | None
+    origin: Literal["test", "reading"]
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """What is known of a display, in the ids of the catalogue.
+
+    ``silent`` tells of values that fall in no range of their test and so say nothing;
+    ``doubts`` of numbers read twice that contradict each other.
+    """
+
+    present: tuple[str, ...] = ()
+    absent: tuple[str, ...] = ()
+    results: tuple[TakenResult, ...] = ()
+    silent: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
+
+    @property
+    def tests_done(self) -> frozenset[str]:
+        """Tests that need not be proposed again."""
+        return frozenset(result.test for result in self.results)
+
+
+def gather_findings(
+    case: Case,
+    knowledge: Knowledge,
+    *,
+    emission: Mapping[Gun, float] | None = None,
+    retention: Mapping[Gun, float] | None = None,
+    include_readings: bool = True,
+) -> Findings:
+    """Everything in a case that speaks for or against a fault.
+
+    Args:
+        case: The case.
+        knowledge: Names, ranges and weights of symptoms and tests.
+        emission: Relative emission of each gun at rated heater, 1 = reference gun.
+        retention: Reduced-heater over full-heater emission of each gun.
+        include_readings: Whether results that follow from the tube's readings and from
+            its looks count. A caller that weighs those itself leaves them out. A test
+            that the case names outright always counts, and takes the place of the
+            same test read off the readings.
+
+    Returns:
+        The findings.
+
+    Raises:
+        InputError: An id or a named result is not in the catalogue (the nearest names
+            are offered), a value has no range or no nominal to be held against, or a
+            symptom is marked both present and absent. All faults together.
+    """
+    faults: list[Fault] = []
+    present, absent = _symptoms(case, knowledge, faults)
+    taken: list[TakenResult] = []
+    silent: list[str] = []
+    doubts: list[str] = []
+    measured: dict[tuple[str, Gun | None], TakenResult] = {}
+    for number, given in enumerate(case.tests, start=1):
+        where = f"tests[{number}]"
+        test = knowledge.tests.get(given.id)
+        if test is None:
+            faults.append(_unknown("test", given.id, knowledge.tests, f"{where}.id"))
+            continue
+        if given.result is not None:
+            names = [result.id for result in test.results]
+            if given.result not in names:
+                faults.append(_unknown(f"result of {test.id}", given.result, names, f"{where}.result"))
+                continue
+            taken.append(_taken(test, given.result, "test", f"{test.name}: {given.result}", gun=given.gun))
+        elif given.value is not None:
+            unit = given.unit or ""
+            try:
+                named = result_of_value(test, value=given.value, unit=unit, nominal=given.nominal)
+            except InputError as error:
+                faults += [Fault(what=f.what, where=f"{where}.value", mend=f.mend) for f in error.faults]
+                continue
+            words = f"{test.name}: {given.value:g} {unit}"
+            if named is None:
+                silent.append(f"{words} says nothing for or against a fault")
+                continue
+            result = _taken(test, named.id, "test", words, gun=given.gun)
+            first = measured.setdefault((test.id, given.gun), result)
+            if first.result != result.result:
+                doubts.append(f"{first.words}, but also {given.value:g} {unit}")
+            taken.append(result)
+    if faults:
+        raise InputError(faults)
+    if include_readings:
+        outright = {result.test for result in taken}
+        taken += [
+            result
+            for result in _from_readings(case, knowledge, emission or {}, retention or {})
+            if result.test not in outright
+        ]
+    taken = list(dict.fromkeys(taken))
+    return Findings(present=present, absent=absent, results=tuple(taken), silent=tuple(silent), doubts=tuple(doubts))
+
+
+def odds_ratios(findings: Findings, knowledge: Knowledge) -> dict[str, float]:
+    """The factor by which all results together change the odds of each fault they speak of.
+
+    Of several results of one test (three guns, several spots) the strongest that
+    accuses a fault counts for it, and only if none does, the strongest that excuses
+    it: what was found in one place is not undone by its absence in another.
+    """
+    total: dict[str, float] = {}
+    for name in dict.fromkeys(result.test for result in findings.results):
+        test = knowledge.tests[name]
+        ids = {result.result for result in findings.results if result.test == name}
+        by_id = {result.id: result for result in test.results}
+        # "low, and stays low with the socket off" replaces the plain "low" that it refines.
+        ids -= {by_id[result].refines for result in ids}
+        speaking = [by_id[result].odds_ratios for result in sorted(ids)]
+        for fault in dict.fromkeys(fault for ratios in speaking for fault in ratios):
+            ratios = [one[fault] for one in speaking if fault in one]
+            total[fault] = total.get(fault, 1.0) * (max(ratios) if max(ratios) > 1 else min(ratios))
+    return total
+
+
+def result_of_value(test: BenchTest, *, value: float, unit: str, nominal: float | None = None) -> NamedResult | None:
+    """The named result that a number stands for.
+
+    Args:
+        test: The test.
+        value: What was read.
+        unit: Its unit, as typed; prefixes are understood.
+        nominal: What it should be, in the same unit; the test's own usual nominal if
+            left out.
+
+    Returns:
+        The result whose range holds the value, the most particular one where one
+        refines another; None if no range holds it.
+
+    Raises:
+        InputError: The test has no numeric result, none in this kind of unit, or only
+            ratios to a nominal value that is not given.
+    """
+    numeric = [result for result in test.results if result.quantity != "none"]
+    names = ", ".join(result.id for result in test.results)
+    if not numeric:
+        raise InputError(
+            Fault(what=f"{test.id} can't be read off a number", where="value", mend=f"Name a result: {names}")
+        )
+    against = nominal if nominal is not None else test.usual_nominal
+    usable: list[tuple[NamedResult, float]] = []
+    for result in numeric:
+        figure = _figure(result, value, unit, against)
+        if figure is not None:
+            usable.append((result, figure))
+    if not usable:
+        if any(result.quantity == "ratio" for result in numeric) and against is None:
+            what, mend = f"{test.id} needs to know what is nominal here", "Add nominal, in the same unit as the value"
+        else:
+            wanted = sorted({result.unit for result in numeric if result.unit})
+            what, mend = f"{unit!r} is not a unit of {test.id}", f"Use {' or '.join(wanted) or 'a ratio'}"
+        raise InputError(Fault(what=what, where="value", mend=mend))
+    held = [
+        result
+        for result, figure in usable
+        if (result.at_least is None or figure >= result.at_least) and (result.below is None or figure < result.below)
+    ]
+    refined = {result.refines for result in held}
+    return next((result for result in held if result.id not in refined), None)
+
+
+def _figure(result: NamedResult, value: float, unit: str, nominal: float | None) -> float | None:
+    """The value in the terms of one result's range, or None if it can't be put so."""
+    kind, factor = _FACTORS.get(unit, (unit, 1.0))
+    if result.quantity == "ratio":
+        if kind == "ratio" and nominal is None:
+            return value * factor
+        return value / nominal if nominal else None
+    wanted_kind, wanted_factor = _FACTORS.get(result.unit, (result.unit, 1.0))
+    return value * factor / wanted_factor if kind == wanted_kind else None
+
+
+def _symptoms(case: Case, knowledge: Knowledge, faults: list[Fault]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    marks: dict[str, bool] = {}
+    for number, symptom in enumerate(case.symptoms, start=1):
+        if symptom.id not in knowledge.symptoms:
+            faults.append(_unknown("symptom", symptom.id, knowledge.symptoms, f"symptoms[{number}].id"))
+        elif marks.setdefault(symptom.id, symptom.present) is not symptom.present:
+            faults.append(
+                Fault(
+                    what=f"{symptom.id} is marked both present and absent",
+                    where=f"symptoms[{number}]",
+                    mend="Keep the one that holds now",
+                )
+            )
+    return tuple(i for i, on in marks.items() if on), tuple(i for i, on in marks.items() if not on)
+
+
+def _unknown(what: str, name: str, known: Iterable[str], where: str) -> Fault:
+    near = difflib.get_close_matches(name, list(known), n=3, cutoff=0.5)
+    mend = f"Did you mean {' or '.join(near)}?" if near else f"List what is known with `tubewright list {what}s`"
+    return Fault(what=f"no {what} is called {name!r}", where=where, mend=mend)
+
+
+def _taken(
+    test: BenchTest, result: str, origin: Literal["test", "reading"], words: str, *, gun: Gun | None = None
+) -> TakenResult:
+    return TakenResult(test=test.id, result=result, gun=gun, origin=origin, words=words)
+
+
+def _from_readings(
+    case: Case, knowledge: Knowledge, emission: Mapping[Gun, float], retention: Mapping[Gun, float]
+) -> Iterator[TakenResult]:
+    """Results that follow from the tube's looks and readings; tests that knowledge lacks are passed over."""
+    looked: tuple[tuple[dict[str, str], str, str | None, str], ...] = (
+        (_GETTER_SAYS, "v_getter", case.tube.getter, "getter"),
+        (_NECK_SAYS, "v_neck_glass", case.tube.neck, "neck"),
+    )
+    for said, name, looks, what in looked:
+        says = said.get(looks or "", "")
+        if _has(knowledge, name, says):
+            yield _taken(knowledge.tests[name], says, "reading", f"{what} {looks}")
+    for reading in _latest(case.readings):
+        if reading.kind not in _READING_TESTS:
+            continue
+        name = _READING_TESTS[reading.kind]
+        words = " ".join(
+            w for w in (reading.gun, reading.kind.replace("_", " "), f"{reading.value:g} {reading.unit}") if w
+        )
+        yield from _numeric(
+            knowledge, name, words, value=reading.value, unit=reading.unit, nominal=reading.reference, gun=reading.gun
+        )
+    yield from _cutoff_spread(case, knowledge)
+    for gun, share in retention.items():
+        yield from _numeric(knowledge, "t_slump", f"{gun} keeps {share:.2f} at reduced heater", value=share, gun=gun)
+    for result, words in _emission_results(emission):
+        if _has(knowledge, "t_emission", result):
+            yield _taken(knowledge.tests["t_emission"], result, "reading", words)
+
+
+def _has(knowledge: Knowledge, test: str, result: str) -> bool:
+    return test in knowledge.tests and any(result == r.id for r in knowledge.tests[test].results)
+
+
+def _numeric(
+    knowledge: Knowledge,
+    name: str,
+    words: str,
+    *,
+    value: float,
+    unit: str = "ratio",
+    nominal: float | None = None,
+    gun: Gun | None = None,
+) -> Iterator[TakenResult]:
+    if name not in knowledge.tests:
+        return
+    test = knowledge.tests[name]
+    try:
+        named = result_of_value(test, value=value, unit=unit, nominal=nominal)
+    except InputError:
+        return  # a reading without what is nominal says nothing here; it still counts in its own right
+    if named is not None:
+        yield _taken(test, named.id, "reading", words, gun=gun)
+
+
+def _latest(readings: tuple[Reading, ...]) -> list[Reading]:
+    """Readings as the tube is now: those after a treatment take the place of those before."""
+    treated = {(r.kind, r.gun) for r in readings if r.stage == "after"}
+    return [r for r in readings if r.stage == "after" or (r.kind, r.gun) not in treated]
+
+
+def _cutoff_spread(case: Case, knowledge: Knowledge) -> Iterator[TakenResult]:
+    """Largest over smallest cutoff among guns read at one grid-2 voltage."""
+    by_g2: dict[float | None, dict[Gun, float]] = {}
+    for reading in _latest(case.readings):
+        if reading.kind == "cutoff" and reading.gun is not None and reading.value > 0:
+            by_g2.setdefault(reading.g2_v, {})[reading.gun] = reading.value
+    complete = [cutoffs for cutoffs in by_g2.values() if len(cutoffs) == 3]
+    if complete:
+        spread = max(complete[-1].values()) / min(complete[-1].values())
+        yield from _numeric(knowledge, "t_cutoff", f"cutoffs differ by {spread:.2f}", value=spread)
+
+
+def _emission_results(emission: Mapping[Gun, float]) -> Iterator[tuple[str, str]]:
+    if len(emission) < 2:
+        return
+    weakest = min(emission, key=lambda gun: emission[gun])
+    best = max(emission.values())
+    if len(emission) == 3 and best < ALL_LOW_BELOW:
+        yield "all_low", f"every gun below {ALL_LOW_BELOW:g} of a good one"
+    if len(emission) == 3 and emission[weakest] >= ALL_GOOD_FROM:
+        yield "all_good", f"every gun at {ALL_GOOD_FROM:g} of a good one or better"
+    if best > 0 and emission[weakest] < ONE_LOW_BELOW_OF_BEST * best:
+        yield "one_low", f"{weakest} gives {emission[weakest] / best:.2f} of the best gun"

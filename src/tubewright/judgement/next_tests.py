@@ -1,0 +1,237 @@
+"""Which test to do next: what it would save of the repair still ahead, per safe minute.
+
+A test is worth doing if its outcomes would change the order in which suspects are
+gone through. For each outcome the work left is reckoned over the most probable
+explanations: suspects are opened up in order of probability per minute; a true one
+costs its full minutes, a wrong one part of them, until every true one is mended.
+
+The catalogue gives, per result, factors on the odds of faults. How often each result
+comes at all follows from them: a result that speaks for a fault by a factor R comes
+at most 1/R as often without that fault.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tubewright.judgement import network
+from tubewright.judgement.diagnosis import Evidence, explain, weigh
+from tubewright.judgement.explanations import LikelySets
+from tubewright.judgement.findings import Findings
+from tubewright.judgement.network import Floats
+from tubewright.knowledge.model import BenchTest, Hazard, Knowledge
+
+SHOWN_WHEN_TRUE: Final = 0.85
+"""Chance that a confirming test shows its fault when that is there (from memory, estimate)."""
+MOST_ABNORMAL: Final = 0.5
+"""Largest share of abnormal outcomes assumed where none of a test's faults is there (from memory, estimate)."""
+WRONG_SHARE: Final = 0.5
+"""Share of a fault's find-and-mend minutes spent on learning that it is not the one (from memory, estimate)."""
+MINUTES_PER_BIT: Final = 10.0
+"""What one bit is worth beyond the minutes it saves at once: about one suspect less to open (from memory, estimate)."""
+SETTLING_MINUTES: Final = 1.0
+"""Minutes to fetch and put away whatever the test needs (from memory, estimate)."""
+HAZARD_FACTOR: Final[dict[Hazard, float]] = {"H0": 1.0, "H1": 1.2, "H2": 1.6, "H3": 2.5, "H4": 1.6}
+"""What a minute counts in each hazard class when tests are ranked (from memory, estimate)."""
+RUNNING_FACTOR: Final = 1.25
+"""Further factor for a test in a running, open set (from memory, estimate)."""
+
+_SILENT: Final = "nothing_told"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """One way a test could turn out, how likely, and what it would mean.
+
+    ``leading`` are the faults that would then lead, with their probabilities;
+    ``words`` says the same in a sentence.
+    """
+
+    result: str
+    means: str
+    chance: float
+    leading: tuple[tuple[str, float], ...]
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProposedTest:
+    """A test worth doing next.
+
+    ``information_bits`` is what it is expected to tell about which faults are there;
+    ``expected_cost_left`` the minutes of repair still expected after it, without its
+    own; ``minutes_saved`` how much that is less than without the test. ``cautions``
+    are caution ids; they come before the hand goes in.
+    """
+
+    id: str
+    name: str
+    how: str
+    minutes: float
+    hazard: Hazard
+    running: bool
+    cautions: tuple[str, ...]
+    information_bits: float
+    expected_cost_left: float
+    minutes_saved: float
+    worth_per_minute: float
+    outcomes: tuple[Outcome, ...]
+
+
+def quickest_tests(
+    findings: Findings, knowledge: Knowledge, *, limit: int = 5, done: Collection[str] = ()
+) -> tuple[ProposedTest, ...]:
+    """Tests not yet taken that separate the suspects soonest and most safely, best first.
+
+    Args:
+        findings: What is known.
+        knowledge: The catalogue.
+        limit: At most so many.
+        done: Ids of tests that are known to be done though the findings don't hold them.
+
+    Returns:
+        The tests; none if nothing is suspected or no test could tell more.
+
+    Raises:
+        InputError: The findings are impossible together.
+        RefusedError: More present findings hang together than can be reckoned exactly.
+    """
+    evidence = weigh(findings, knowledge)
+    posteriors, _ = network.posteriors(
+        evidence.priors,
+        evidence.links,
+        evidence.leaks,
+        range(len(findings.present)),
+        [],
+        odds_ratios=evidence.ratios * evidence.unseen,
+    )
+    sets = explain(evidence, posteriors)
+    if len(sets.faults) == 0:
+        return ()
+    bench = _Bench(evidence, sets, knowledge)
+    skipped = findings.tests_done | frozenset(done)
+    proposals = [bench.propose(test) for test in knowledge.tests.values() if test.id not in skipped and not test.gate]
+    ranked = sorted(
+        (p for p in proposals if p is not None and p.information_bits > 1e-6),
+        key=lambda p: (-p.worth_per_minute, p.running, p.minutes, p.id),
+    )
+    return tuple(ranked[:limit])
+
+
+class _Bench:
+    """The explanations at hand, and what a test would do to them."""
+
+    def __init__(self, evidence: Evidence, sets: LikelySets, knowledge: Knowledge) -> None:
+        self.knowledge = knowledge
+        self.ids = [evidence.fault_ids[i] for i in sets.faults]
+        self.place = {fault: at for at, fault in enumerate(self.ids)}
+        self.members = sets.members
+        self.numbers = sets.members.astype(np.float64)
+        self.chances = sets.probabilities
+        self.minutes = np.array([max(knowledge.faults[fault].minutes, 1.0) for fault in self.ids])
+        self.now = self.chances @ self.numbers
+        self.left_now = float(self.minutes_left(self.chances[np.newaxis, :])[0])
+
+    def propose(self, test: BenchTest) -> ProposedTest | None:
+        """The test with its outcomes, or None if it tells nothing of the suspects."""
+        outcomes = outcome_ratios(test)
+        ratios = np.ones((len(outcomes), len(self.ids)))
+        for row, (_, _, _, effects) in enumerate(outcomes):
+            for fault, ratio in effects.items():
+                if fault in self.place:
+                    ratios[row, self.place[fault]] = ratio
+        if bool(np.all(ratios == 1.0)):
+            return None
+        # A ratio of nought would be a certainty; the catalogue has none, but a shop's own file might.
+        factors = np.exp(self.numbers @ np.log(np.maximum(ratios, 1e-12)).T)
+        likelihood = factors * np.array([base for _, _, base, _ in outcomes])
+        likelihood /= likelihood.sum(axis=1, keepdims=True)
+        joint = likelihood * self.chances[:, np.newaxis]
+        chance = joint.sum(axis=0)
+        bits = float(np.sum(joint * np.log2(np.maximum(likelihood, 1e-300) / chance)))
+        left = float(chance @ self.minutes_left((joint / chance).T))
+        saved = max(0.0, self.left_now - left)
+        told = factors * self.chances[:, np.newaxis]
+        then = (told / told.sum(axis=0)).T @ self.numbers
+        effort = (test.minutes + SETTLING_MINUTES) * HAZARD_FACTOR[test.hazard]
+        effort *= RUNNING_FACTOR if test.running else 1.0
+        return ProposedTest(
+            id=test.id,
+            name=test.name,
+            how=test.how,
+            minutes=test.minutes,
+            hazard=test.hazard,
+            running=test.running,
+            cautions=test.cautions,
+            information_bits=max(0.0, bits),
+            expected_cost_left=left,
+            minutes_saved=saved,
+            worth_per_minute=(saved + MINUTES_PER_BIT * bits) / effort,
+            outcomes=tuple(
+                self._outcome(result, means, float(share), after)
+                for (result, means, _, _), share, after in zip(outcomes, chance, then, strict=True)
+            ),
+        )
+
+    def minutes_left(self, chances: Floats) -> Floats:
+        """Expected minutes until all is mended, for rows of probabilities of the sets.
+
+        Args:
+            chances: Shape (rows, sets).
+
+        Returns:
+            Minutes, shape (rows,).
+        """
+        marginals = chances @ self.numbers
+        nothing_known: NDArray[np.bool_] = np.logical_not(np.any(self.members, axis=1))
+        answer = np.empty(len(chances))
+        for row, (chance, marginal) in enumerate(zip(chances, marginals, strict=True)):
+            order = np.argsort(-marginal / self.minutes, kind="stable")
+            there = self.members[:, order]
+            # A fault outside the catalogue is met only after all suspects were opened in vain.
+            later: NDArray[np.bool_] = np.maximum.accumulate(there[:, ::-1], axis=1)
+            ahead = later[:, ::-1] | nothing_known[:, np.newaxis]
+            true_minutes = chance @ there
+            wrong_minutes = chance @ (ahead & ~there)
+            answer[row] = (true_minutes + WRONG_SHARE * wrong_minutes) @ self.minutes[order]
+        return answer
+
+    def _outcome(self, result: str, means: str, chance: float, after: NDArray[np.float64]) -> Outcome:
+        order = np.argsort(-after, kind="stable")[:3]
+        leading = tuple((self.ids[i], float(after[i])) for i in order if after[i] >= 0.05)
+        names = [
+            f"{self.knowledge.faults[self.ids[i]].name} {after[i]:.0%} (now {self.now[i]:.0%})"
+            for i in order
+            if after[i] >= 0.05
+        ]
+        words = f"{means}: then {'; '.join(names)}" if names else f"{means}: then none of the suspects stands out"
+        return Outcome(result=result, means=means, chance=chance, leading=leading, words=words)
+
+
+def outcome_ratios(test: BenchTest) -> list[tuple[str, str, float, dict[str, float]]]:
+    """The outcomes of a test that exclude each other, and how often each comes with no fault there.
+
+    Returns:
+        Result id, its meaning, its share where none of the test's faults is there
+        (the shares sum to 1), and the factors on the odds of faults.
+    """
+    refined = {result.refines for result in test.results}
+    results = [result for result in test.results if result.id not in refined]
+    highest = [max(result.odds_ratios.values(), default=1.0) for result in results]
+    shares = [SHOWN_WHEN_TRUE / ratio if ratio > 1 else 0.0 for ratio in highest]
+    scale = min(1.0, MOST_ABNORMAL / sum(shares)) if any(shares) else 1.0
+    shares = [share * scale for share in shares]
+    rest = 1.0 - sum(shares)
+    normal = [at for at, share in enumerate(shares) if share == 0.0]
+    outcomes = [
+        (result.id, result.means, share if share > 0 else rest / len(normal), dict(result.odds_ratios))
+        for result, share in zip(results, shares, strict=True)
+    ]
+    if not normal:
+        outcomes.append((_SILENT, "none of these is seen", rest, {}))
+    return outcomes

@@ -1,0 +1,296 @@
+"""Who is to blame for what was seen: against full enumeration, and as laws."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from judgement.catalogue import SMALL, bench_test, case, catalogue, fault, result, symptom
+from tubewright.judgement.diagnosis import Diagnosis, diagnose_findings, explain, weigh
+from tubewright.judgement.findings import Findings, TakenResult, gather_findings, odds_ratios
+from tubewright.judgement.next_tests import outcome_ratios, quickest_tests
+from tubewright.knowledge.model import Knowledge
+
+
+def outright(test: str, name: str) -> TakenResult:
+    return TakenResult(test=test, result=name, gun=None, origin="test", words="")
+
+
+def enumerated(findings: Findings, knowledge: Knowledge) -> dict[str, float]:
+    """The slow plain twin of the blame: every fault there or not, every link and result active or not."""
+    faults = list(knowledge.faults.values())
+    ratios = odds_ratios(findings, knowledge)
+    sums = {"evidence": 0.0, "tube": 0.0, "elsewhere": 0.0, "unknown": 0.0}
+    for on in itertools.product((False, True), repeat=len(faults)):
+        there = [f for f, is_on in zip(faults, on, strict=True) if is_on]
+        weight = math.prod(
+            f.per_1000 / 1000 * ratios.get(f.id, 1.0) if is_on else 1 - f.per_1000 / 1000
+            for f, is_on in zip(faults, on, strict=True)
+        )
+        for name in findings.absent:
+            weight *= (1 - knowledge.symptoms[name].leak_probability) * math.prod(
+                1 - f.shows.get(name, 0.0) for f in there
+            )
+        # Each way in which something seen may come from a fault; a result of ratio R
+        # comes from its fault in all but 1/R of the cases.
+        ways = [(f.of_the_tube, name, f.shows.get(name, 0.0)) for f in there for name in findings.present]
+        ways += [(f.of_the_tube, "", 1 - 1 / ratios[f.id]) for f in there if ratios.get(f.id, 1.0) > 1]
+        for active in itertools.product((False, True), repeat=len(ways)):
+            chance = weight
+            for (_, _, p), is_active in zip(ways, active, strict=True):
+                chance *= p if is_active else 1 - p
+            if chance == 0:
+                continue
+            working = [way for way, is_active in zip(ways, active, strict=True) if is_active]
+            shown = {name for _, name, _ in working}
+            for name in findings.present:
+                if name not in shown:
+                    chance *= knowledge.symptoms[name].leak_probability
+            sums["evidence"] += chance
+            sums["tube"] += chance * any(tube for tube, _, _ in working)
+            sums["elsewhere"] += chance * any(not tube for tube, _, _ in working)
+            sums["unknown"] += chance * (not working)
+    return {name: total / sums["evidence"] for name, total in sums.items()} | {"evidence": sums["evidence"]}
+
+
+SEEN = [
+    Findings(present=("dim",)),
+    Findings(present=("dim", "buzz"), absent=("tint",)),
+    Findings(present=("dim", "tint"), results=(outright("t_emission", "all_good"),)),
+    Findings(present=("dim",), results=(outright("d_g2", "low"), outright("t_emission", "all_low"))),
+    Findings(present=("buzz", "ghost"), absent=("dim",), results=(outright("s_ripple", "mains_rate"),)),
+    Findings(results=(outright("d_g2", "low"),)),
+]
+
+
+@pytest.mark.parametrize("findings", SEEN)
+def test_blame_agrees_with_enumeration(findings: Findings) -> None:
+    got = diagnose_findings(findings, SMALL)
+    want = enumerated(findings, SMALL)
+    assert got.probability_tube == pytest.approx(want["tube"], abs=1e-12)
+    assert got.probability_elsewhere == pytest.approx(want["elsewhere"], abs=1e-12)
+    assert got.probability_unknown == pytest.approx(want["unknown"], abs=1e-12)
+    assert got.log_evidence == pytest.approx(math.log(want["evidence"]), abs=1e-12)
+
+
+@pytest.mark.parametrize("findings", SEEN)
+def test_explanations_are_exact(findings: Findings) -> None:
+    """Where all sets of suspects can be kept they cover everything, and their sums are the posteriors."""
+    got = diagnose_findings(findings, SMALL)
+    assert got.explanations_cover == pytest.approx(1, abs=1e-9)
+    for suspect in got.suspects:
+        total = sum(e.probability for e in got.explanations if suspect.id in e.faults)
+        assert total == pytest.approx(suspect.probability, abs=2e-3)
+
+
+def test_nothing_seen_blames_nothing() -> None:
+    """A hundred small priors are not a complaint: posteriors stay at the priors, nobody is to blame."""
+    many = catalogue([symptom("dim")], [fault(f"f{i}", 20, {"dim": 0.5}) for i in range(100)], [])
+    got = diagnose_findings(Findings(), many)
+    assert got.suspects == ()
+    assert (got.probability_tube, got.probability_elsewhere, got.probability_unknown) == (0, 0, 0)
+    assert list(got.posteriors.values()) == pytest.approx([0.02] * 100)
+
+
+def test_blame_follows_what_is_seen() -> None:
+    """Common faults that show nothing of what is seen are neither suspects nor to blame."""
+    others = [fault(f"f{i}", 200, {"buzz": 0.9}) for i in range(40)]
+    knowledge = catalogue(
+        [symptom("dim"), symptom("buzz")], [fault("tube_worn", 100, {"dim": 0.9}, subsystem="tube"), *others], []
+    )
+    got = diagnose_findings(Findings(present=("dim",)), knowledge)
+    assert [s.id for s in got.suspects] == ["tube_worn"]
+    assert got.probability_tube > 0.85
+    assert got.probability_elsewhere == 0
+
+
+def test_benign_marks_are_suspects_only_when_seen() -> None:
+    seen = diagnose_findings(Findings(present=("dim", "ghost")), SMALL)
+    unseen = diagnose_findings(Findings(present=("dim",)), SMALL)
+    assert "tube_marked" in {s.id for s in seen.suspects}
+    assert "tube_marked" not in {s.id for s in unseen.suspects}
+    assert unseen.posteriors["tube_marked"] == pytest.approx(0.2)
+
+
+def test_unexplained_findings_are_named() -> None:
+    """A finding that the catalogue hardly explains is said to be unexplained."""
+    knowledge = catalogue(
+        [symptom("dim"), symptom("odd", 0.2)],
+        [fault("g2_low", 150, {"dim": 0.6}), fault("rare", 0.1, {"odd": 0.5})],
+        [],
+    )
+    assert diagnose_findings(Findings(present=("dim", "odd")), knowledge).unexplained == ("odd",)
+    assert diagnose_findings(Findings(present=("odd",)), knowledge).probability_unknown > 0.9
+
+
+names = st.sampled_from([*SMALL.symptoms])
+pairs = [(t.id, r.id) for t in SMALL.tests.values() for r in t.results if not t.gate]
+
+
+@st.composite
+def evidences(draw: st.DrawFn) -> Findings:
+    marks = draw(st.dictionaries(names, st.booleans()))
+    chosen = draw(st.lists(st.sampled_from(pairs), max_size=3, unique_by=lambda pair: pair[0]))
+    return Findings(
+        present=tuple(n for n, on in marks.items() if on),
+        absent=tuple(n for n, on in marks.items() if not on),
+        results=tuple(outright(*pair) for pair in chosen),
+    )
+
+
+@given(evidences())
+@settings(max_examples=60, deadline=None)
+def test_probabilities_are_probabilities(findings: Findings) -> None:
+    got = diagnose_findings(findings, SMALL)
+    figures = [
+        *got.posteriors.values(),
+        got.probability_tube,
+        got.probability_elsewhere,
+        got.probability_unknown,
+        got.explanations_cover,
+        *(e.probability for e in got.explanations),
+    ]
+    assert all(0 <= p <= 1 + 1e-12 for p in figures)
+    ranked = [s.probability for s in got.suspects]
+    assert ranked == sorted(ranked, reverse=True)
+    if findings.present or any(r > 1 for r in odds_ratios(findings, SMALL).values()):
+        assert got.probability_tube + got.probability_elsewhere + got.probability_unknown >= 1 - 1e-9
+
+
+@given(evidences())
+@settings(max_examples=40, deadline=None)
+def test_a_test_is_worth_something_and_never_repeated(findings: Findings) -> None:
+    """No proposal was taken already; each has cautions, chances that sum to 1 and saves minutes or tells something."""
+    for proposal in quickest_tests(findings, SMALL, limit=20):
+        assert proposal.id not in findings.tests_done
+        assert proposal.cautions
+        assert sum(o.chance for o in proposal.outcomes) == pytest.approx(1)
+        assert 0 < proposal.information_bits <= math.log2(len(proposal.outcomes)) + 1e-9
+        assert proposal.minutes_saved >= 0
+        assert proposal.expected_cost_left >= 0
+
+
+def test_gates_are_no_evidence() -> None:
+    proposals = quickest_tests(Findings(present=("dim", "buzz")), SMALL, limit=20)
+    assert "p_discharge" not in {p.id for p in proposals}
+    assert {"t_emission", "d_g2"} <= {p.id for p in proposals}
+
+
+def test_no_suspect_no_test() -> None:
+    assert quickest_tests(Findings(), SMALL) == ()
+
+
+def test_done_tests_are_left_out() -> None:
+    findings = Findings(present=("dim",))
+    assert "t_emission" not in {p.id for p in quickest_tests(findings, SMALL, limit=20, done=["t_emission"])}
+
+
+def test_cold_set_before_running_set() -> None:
+    """Of two tests that tell the same, the one in a cold set comes first, and the less hazardous one."""
+    telling = result("bad", {"a": 20.0}), result("good", {"a": 0.2})
+    knowledge = catalogue(
+        [symptom("dim")],
+        [fault("a", 20, {"dim": 0.5}), fault("b", 20, {"dim": 0.5})],
+        [
+            bench_test("hot_hv", *telling, hazard="H3", running=True),
+            bench_test("hot", *telling, hazard="H1", running=True),
+            bench_test("also_h1", *telling, hazard="H1"),
+            bench_test("cold", *telling),
+            bench_test("slow", *telling, minutes=40),
+        ],
+    )
+    order = [p.id for p in quickest_tests(Findings(present=("dim",)), knowledge)]
+    assert order == ["cold", "also_h1", "hot", "hot_hv", "slow"]
+
+
+def test_the_test_that_separates_the_leaders_comes_first() -> None:
+    """Between two suspects of equal weight, a test about a third, unlikely one is no use."""
+    knowledge = catalogue(
+        [symptom("dim")],
+        [
+            fault("a", 20, {"dim": 0.5}),
+            fault("b", 20, {"dim": 0.5}),
+            fault("c", 1, {"dim": 0.5}),
+        ],
+        [
+            bench_test("about_c", result("bad", {"c": 20.0}), result("good", {"c": 0.2})),
+            bench_test("about_a", result("bad", {"a": 20.0}), result("good", {"a": 0.2})),
+        ],
+    )
+    first, second = quickest_tests(Findings(present=("dim",)), knowledge)
+    assert (first.id, second.id) == ("about_a", "about_c")
+    assert first.information_bits > 3 * second.information_bits
+    bad = next(o for o in first.outcomes if o.result == "bad")
+    assert bad.leading[0][0] == "a"
+    assert bad.leading[0][1] > 0.9
+    assert "a 9" in bad.words
+
+
+def test_outcome_promises_what_diagnosis_then_says() -> None:
+    """The probabilities announced for an outcome are those of the diagnosis once it is entered."""
+    before = Findings(present=("dim",))
+    for proposal in quickest_tests(before, SMALL, limit=20):
+        for outcome in proposal.outcomes:
+            if outcome.result == "nothing_told":
+                continue
+            after = diagnose_findings(
+                Findings(present=("dim",), results=(outright(proposal.id, outcome.result),)), SMALL
+            )
+            for name, probability in outcome.leading:
+                assert after.posteriors[name] == pytest.approx(probability, abs=2e-3)
+
+
+def test_minutes_left_by_hand() -> None:
+    """Two exclusive suspects, 30 and 20 minutes: the likelier per minute is opened first."""
+    knowledge = catalogue(
+        [symptom("dim", 1e-9)],
+        [fault("a", 1e-3, {"dim": 0.5}, minutes=30), fault("b", 1e-3, {"dim": 0.5}, minutes=20)],
+        [bench_test("settles", result("a_bad", {"a": 1e9}), result("b_bad", {"b": 1e9}))],
+    )
+    (only,) = quickest_tests(Findings(present=("dim",)), knowledge)
+    # Without: b first; b true 20, a true 10 wasted on b and then 30. After: 20 or 30.
+    assert only.expected_cost_left + only.minutes_saved == pytest.approx(0.5 * 20 + 0.5 * (10 + 30), rel=1e-3)
+
+
+def test_shares_of_outcomes() -> None:
+    """A result that accuses by R comes at most 1/R as often without its fault; shares sum to 1."""
+    for test in SMALL.tests.values():
+        outcomes = outcome_ratios(test)
+        assert sum(share for _, _, share, _ in outcomes) == pytest.approx(1)
+        for _, _, share, ratios in outcomes:
+            top = max(ratios.values(), default=1)
+            assert share * top <= 0.85 + 1e-12 or top <= 1
+
+
+def test_sets_of_faults_go_together() -> None:
+    """Two findings with no fault in common need two faults; the best explanation holds both."""
+    got: Diagnosis = diagnose_findings(gather_findings(case(symptoms=[{"id": "tint"}, {"id": "buzz"}]), SMALL), SMALL)
+    assert set(got.explanations[0].faults) == {"tube_worn", "cap_dry"}
+
+
+def test_cover_tells_what_the_kept_sets_leave_out() -> None:
+    """With more likely faults than a set may hold, the cover is below 1 and says how far."""
+    knowledge = catalogue(
+        [symptom(f"s{i}", 1e-6) for i in range(12)],
+        [fault(f"f{i}", 100, {f"s{i}": 0.5}) for i in range(12)],
+        [],
+    )
+    got = diagnose_findings(Findings(present=tuple(knowledge.symptoms)), knowledge)
+    assert got.explanations_cover < 1e-3
+    assert all(p > 0.99 for p in got.posteriors.values())
+
+
+def test_impossible_sets_weigh_nothing() -> None:
+    """A finding without a leak can't be explained by the empty set."""
+    knowledge = catalogue([symptom("dim", 0.0)], [fault("a", 20, {"dim": 0.5})], [])
+    findings = Findings(present=("dim",))
+    evidence = weigh(findings, knowledge)
+    sets = explain(evidence, np.array([1.0]))
+    assert sets.members[0].tolist() == [True]
+    assert sets.probabilities[0] == pytest.approx(1)
+    assert diagnose_findings(findings, knowledge).probability_unknown == pytest.approx(0, abs=1e-15)
