@@ -30,7 +30,26 @@ BESIDE_ITS_UNIT: Final = frozenset({"value", "at_least", "below", "lowest", "hig
 """Names that do without, in a class that has a field ``unit``."""
 
 WITHOUT_UNIT: Final[Mapping[str, str]] = {
-    # "module.Class:field" or "module.Class:" for all its fields, and why
+    # "module.Class:field", or "module.Class:" for all its fields, and why
+    "judgement.consistency.Objection:doubt": "a factor on the odds that a reading is misread",
+    "judgement.diagnosis.Diagnosis:explanations_cover": "a probability: what the listed explanations sum to",
+    "judgement.diagnosis.Evidence:": "the arrays of the network, all probabilities or ratios of them",
+    "judgement.explanations.LikelySets:": "probabilities",
+    "judgement.learning.LearnedOdds:": "chances of one treatment, as the class says",
+    "judgement.life.Futures:target": "a relative emission",
+    "judgement.life.Futures:donor_wear": "a relative emission: of the tube that comes in",
+    "judgement.money.Prices:": "money, in the currency of the case",
+    "judgement.policy.Outcome:spend": "money, in the currency of the case",
+    "judgement.policy.Rung:spend": "money, in the currency of the case",
+    "judgement.next_tests.Outcome:leading": "a probability: of the fault that would then lead",
+    "judgement.obstacles.Remedy:loss": "the chance of losing the tube",
+    "knowledge.model.BenchTest:usual_nominal": "in the unit that the results of the test name",
+    "knowledge.model.TreatmentFacts:best_from": "a relative emission, as the class says",
+    "knowledge.model.TreatmentFacts:best_to": "a relative emission, as the class says",
+    "knowledge.model.TreatmentFacts:counts_as": "a number of treatments",
+    "knowledge.shapes.Field:": "bounds of whatever quantity the field of the facts file holds",
+    "records.model.Look:value": "a word, or for burn a fraction",
+    "report.charts.EmissionPoint:relative": "1 for a reference gun",
 }
 
 
