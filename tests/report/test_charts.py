@@ -53,7 +53,7 @@ def test_condition_rows_hold_the_answers_own_figures() -> None:
     chart = condition_chart(dataclasses.replace(answer, guns={**answer.guns, "red": red}))
     row = rows_of(chart.spec)["red gun"]
     assert (row["p10"], row["median"], row["p90"]) == (27, 33, 41)
-    assert "red gun: about 33 % (27 to 41)" in chart.alt
+    assert "red gun: 33 (27 to 41) %" in chart.alt
     assert "at least 50 %" in chart.alt
 
 
@@ -63,13 +63,13 @@ def test_an_unknown_figure_is_left_out_of_the_picture_and_named_in_the_text() ->
     )
     chart = condition_chart(answer)
     assert "white now" not in rows_of(chart.spec)
-    assert "white now: unknown, no emission reading" in chart.alt
+    assert "white now: not known, no emission reading" in chart.alt
 
 
 def test_options_mark_the_chosen_one_in_words_and_give_the_reason_for_those_left_out() -> None:
     chart = options_chart(sample_answer())
-    assert list(rows_of(chart.spec)) == ["Soak (chosen)"]
-    assert "Soak: about 6 years (1.5 to 9)" in chart.alt
+    assert list(rows_of(chart.spec)) == ["Soak (red) (chosen)"]
+    assert "Soak (red): about 6 years (1½ to 9)" in chart.alt
     assert "Replace the display: can't be chosen, no price given" in chart.alt
 
 

@@ -15,8 +15,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
-from tubewright.answers.assessment import Assessment, Figure, Spread
+from tubewright.answers.assessment import Assessment, Figure, Spread, Unknown
 from tubewright.case import GUNS, Gun
+from tubewright.report import wording
+from tubewright.report.describe import with_guns
 
 Theme = Literal["light", "dark"]
 Size = Literal["narrow", "wide"]
@@ -145,7 +147,7 @@ def condition_chart(answer: Assessment, *, theme: Theme = "light", size: Size = 
             "encoding": {"x": {"field": "x", "type": "quantitative"}},
         },
         {
-            "data": {"values": [{"x": wanted, "t": f"wanted {_short(wanted)} %"}]},
+            "data": {"values": [{"x": wanted, "t": f"wanted {wording.given(wanted)} %"}]},
             "mark": {
                 "type": "text",
                 "align": "left" if wanted < 60 else "right",
@@ -177,8 +179,8 @@ def condition_chart(answer: Assessment, *, theme: Theme = "light", size: Size = 
         },
     ]
     title = "Emission of each gun and the white it makes"
-    words = [f"{name}: {_figure_words(f, '%', scale=100)}" for name, f, _ in rows]
-    alt = f"{title}, in percent of a good tube. Wanted: at least {_short(wanted)} %. " + "; ".join(words) + "."
+    words = [f"{name}: {_in_words(f, wording.percent(f) + ' %')}" for name, f, _ in rows]
+    alt = f"{title}, in percent of a good tube. Wanted: at least {wording.given(wanted)} %. " + "; ".join(words) + "."
     return Chart(title=title, spec=_chart(layers, data, theme, size, rows=len(rows), alt=alt), alt=alt)
 
 
@@ -188,14 +190,14 @@ def options_chart(answer: Assessment, *, theme: Theme = "light", size: Size = "w
     The wanted years stand as a dashed line; the chosen option is marked in words.
     """
     ink = _INK[theme]
-    names = _distinct([o.name for o in answer.options])
+    names = _distinct([with_guns(o.name, o.guns) for o in answer.options])
     shown: list[Spec] = []
     sayings: list[str] = []
     for option, name in zip(answer.options, names, strict=True):
         if option.why_not:
             sayings.append(f"{name}: can't be chosen, {option.why_not}")
             continue
-        sayings.append(f"{name}: {_figure_words(option.years, 'years')}")
+        sayings.append(f"{name}: {_in_words(option.years, wording.duration(option.years))}")
         if isinstance(option.years, Spread):
             chosen = option.id == answer.decision
             shown.append(
@@ -232,7 +234,7 @@ def options_chart(answer: Assessment, *, theme: Theme = "light", size: Size = "w
             "encoding": {"x": {"field": "x", "type": "quantitative"}},
         },
         {
-            "data": {"values": [{"x": answer.keep_years, "t": f"wanted {_short(answer.keep_years)} years"}]},
+            "data": {"values": [{"x": answer.keep_years, "t": f"wanted {wording.given(answer.keep_years)} years"}]},
             "mark": {
                 "type": "text",
                 "align": "left" if answer.keep_years < 0.6 * right else "right",
@@ -269,7 +271,7 @@ def options_chart(answer: Assessment, *, theme: Theme = "light", size: Size = "w
         },
     ]
     title = "Years each option is likely to last"
-    alt = f"{title}. Wanted: {_short(answer.keep_years)} years. " + "; ".join(sayings) + "."
+    alt = f"{title}. Wanted: {wording.given(answer.keep_years)} years. " + "; ".join(sayings) + "."
     return Chart(title=title, spec=_chart(layers, shown, theme, size, rows=max(1, len(shown)), alt=alt), alt=alt)
 
 
@@ -480,15 +482,8 @@ def _pct(fraction: float) -> float:
     return round(100 * fraction, 1)
 
 
-def _short(value: float) -> str:
-    return f"{value:.2g}" if abs(value) < 10 else f"{value:.0f}"
-
-
-def _figure_words(figure: Figure, unit: str, *, scale: float = 1.0) -> str:
-    if isinstance(figure, Spread):
-        low, mid, high = (_short(scale * v) for v in (figure.p10, figure.median, figure.p90))
-        return f"about {mid} {unit} ({low} to {high})"
-    return f"unknown, {figure.reason}"
+def _in_words(figure: Figure, words: str) -> str:
+    return f"not known, {figure.reason}" if isinstance(figure, Unknown) else words
 
 
 def _distinct(names: Sequence[str]) -> list[str]:
@@ -506,9 +501,7 @@ def _history_words(history: TubeHistory) -> str:
     for gun in GUNS:
         mine = sorted((p for p in history.points if p.gun == gun), key=lambda p: p.at)
         if mine:
-            parts.append(
-                f"{gun} gun: " + ", ".join(f"{p.at:%Y-%m-%d} {_short(_pct(p.relative))} %" for p in mine) + "."
-            )
+            parts.append(f"{gun} gun: " + ", ".join(f"{p.at:%Y-%m-%d} {p.relative * 100:.0f} %" for p in mine) + ".")
     if not history.points:
         parts.append("No emission readings yet.")
     parts += [f"{i}: {e.at:%Y-%m-%d} {e.words}." for i, e in enumerate(history.events, start=1)]
