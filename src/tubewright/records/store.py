@@ -12,11 +12,14 @@ case may be given as their own types or as mappings (which are then checked).
 from __future__ import annotations
 
 import datetime as dt
+import threading
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import TypeVar
+from typing import Self, TypeVar
+
+from sqlalchemy import Connection
 
 from tubewright import case
 from tubewright.experience import Experience
@@ -108,6 +111,8 @@ class Store:
         self.clock = clock
         self.new_uid = new_uid
         self.database = Database(where)
+        self._learning = threading.Lock()
+        self._learned: tuple[int, Experience] | None = None
 
     def migrate(self) -> None:
         """Bring the schema up to date; creates the file and its folder. Quick when nothing is to do.
@@ -121,7 +126,7 @@ class Store:
         """Let go of every connection."""
         self.database.close()
 
-    def __enter__(self) -> Store:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -129,27 +134,37 @@ class Store:
     ) -> None:
         self.close()
 
-    def _write(self, by: int | None, work: Callable[[Change], Result]) -> Result:
-        """Run ``work`` as one change in one transaction, again from its start if the database was busy."""
-        raise NotImplementedError
+    def change(self, by: int | None, work: Callable[[Change], Result]) -> Result:
+        """Run ``work`` as one change in one transaction, again from its start if the database was busy.
+
+        The other methods go through here; so do exchange and the demo shop.
+        """
+
+        def attempt(conn: Connection) -> Result:
+            change = Change(conn, by=by, now=self.clock(), new_uid=self.new_uid)
+            result = work(change)
+            change.finish()
+            return result
+
+        return self.database.write(attempt)
 
     # -- people -----------------------------------------------------------------
 
     def people(self) -> tuple[Person, ...]:
         """Everybody at the bench, by name."""
         with self.database.read() as conn:
-            return _shop.people(conn)
+            return _shop.people_here(conn)
 
     def add_person(self, name: str, *, by: int | None = None) -> Person:
         """Add somebody; a name that is already there gives that person back."""
-        return self._write(by, lambda change: _shop.add_person(change, name))
+        return self.change(by, lambda change: _shop.add_person(change, name))
 
     # -- displays and tubes -------------------------------------------------------
 
     def displays(self, search: str = "", *, page: str | None = None, size: int = 25) -> Page[DisplayRecord]:
         """Displays by newest first; ``search`` is words or their beginnings (label, owner, place, tube)."""
         with self.database.read() as conn:
-            return _board.displays(conn, search, page=page, size=size)
+            return _board.show_displays(conn, search, page=page, size=size)
 
     def display(self, display_id: int) -> DisplayRecord:
         """One display."""
@@ -166,7 +181,7 @@ class Store:
         by: int | None = None,
     ) -> DisplayRecord:
         """Take a display into the records; it needs a label."""
-        return self._write(by, lambda change: _shop.add_display(change, display, owner=owner, place=place, notes=notes))
+        return self.change(by, lambda change: _shop.add_display(change, display, owner=owner, place=place, notes=notes))
 
     def edit_display(
         self,
@@ -180,7 +195,7 @@ class Store:
         by: int | None = None,
     ) -> DisplayRecord:
         """Replace what is known of a display; texts left None stay as they are."""
-        return self._write(
+        return self.change(
             by,
             lambda change: _shop.edit_display(
                 change, display_id, display, version=version, owner=owner, place=place, notes=notes
@@ -190,7 +205,7 @@ class Store:
     def tubes(self, search: str = "", *, page: str | None = None, size: int = 25) -> Page[TubeRecord]:
         """Tubes by newest first; ``search`` is words or their beginnings (label, notes)."""
         with self.database.read() as conn:
-            return _board.tubes(conn, search, page=page, size=size)
+            return _board.show_tubes(conn, search, page=page, size=size)
 
     def tube(self, tube_id: int) -> TubeRecord:
         """One tube as it was entered; looks at the glass since then are in its history and case."""
@@ -199,7 +214,7 @@ class Store:
 
     def add_tube(self, tube: case.Tube | Mapping[str, object], *, notes: str = "", by: int | None = None) -> TubeRecord:
         """Take a tube into the records; ``idle_years`` is refused here, it belongs to a job."""
-        return self._write(by, lambda change: _shop.add_tube(change, tube, notes=notes))
+        return self.change(by, lambda change: _shop.add_tube(change, tube, notes=notes))
 
     def edit_tube(
         self,
@@ -211,17 +226,17 @@ class Store:
         by: int | None = None,
     ) -> TubeRecord:
         """Replace what is known of a tube."""
-        return self._write(by, lambda change: _shop.edit_tube(change, tube_id, tube, version=version, notes=notes))
+        return self.change(by, lambda change: _shop.edit_tube(change, tube_id, tube, version=version, notes=notes))
 
     def fit_tube(
         self, display_id: int, tube_id: int, *, at: dt.datetime | None = None, by: int | None = None
     ) -> Fitting:
         """Put a tube into a display; it leaves the display it was in, and the old tube goes to the shelf."""
-        return self._write(by, lambda change: _shop.fit_tube(change, display_id, tube_id, at=at))
+        return self.change(by, lambda change: _shop.fit_tube(change, display_id, tube_id, at=at))
 
     def take_out_tube(self, display_id: int, *, at: dt.datetime | None = None, by: int | None = None) -> Fitting:
         """Take the tube out of a display and leave it empty."""
-        return self._write(by, lambda change: _shop.take_out_tube(change, display_id, at=at))
+        return self.change(by, lambda change: _shop.take_out_tube(change, display_id, at=at))
 
     def tube_history(self, tube_id: int) -> TubeHistory:
         """A tube over the years, whichever displays it sat in."""
@@ -273,7 +288,7 @@ class Store:
         by: int | None = None,
     ) -> Job:
         """Put a display on the bench; with ``waits_for`` it starts out waiting."""
-        return self._write(
+        return self.change(
             by,
             lambda change: _work.open_job(
                 change,
@@ -292,15 +307,15 @@ class Store:
         ``use`` and ``costs`` are replaced whole. A job that isn't closed waits when
         ``waits_for`` has words in it, and is open when it is emptied.
         """
-        return self._write(by, lambda change: _work.edit_job(change, job_id, changes, version=version))
+        return self.change(by, lambda change: _work.edit_job(change, job_id, changes, version=version))
 
     def close_job(self, job_id: int, *, note: str = "", version: int | None = None, by: int | None = None) -> Job:
         """Close a job; ``version`` guards against news that the person has not seen."""
-        return self._write(by, lambda change: _work.close_job(change, job_id, note=note, version=version))
+        return self.change(by, lambda change: _work.close_job(change, job_id, note=note, version=version))
 
     def reopen_job(self, job_id: int, *, version: int | None = None, by: int | None = None) -> Job:
         """Take a closed job up again."""
-        return self._write(by, lambda change: _work.reopen_job(change, job_id, version=version))
+        return self.change(by, lambda change: _work.reopen_job(change, job_id, version=version))
 
     # -- readings -----------------------------------------------------------------
 
@@ -319,7 +334,7 @@ class Store:
         self, job_id: int, readings: Sequence[case.Reading | Mapping[str, object]], *, by: int | None = None
     ) -> tuple[ReadingRecord, ...]:
         """Write down several readings in one change: all or none, every fault named (``readings[2].value``)."""
-        return self._write(by, lambda change: _work.add_readings(change, job_id, readings))
+        return self.change(by, lambda change: _work.add_readings(change, job_id, readings))
 
     def edit_reading(
         self,
@@ -330,15 +345,15 @@ class Store:
         by: int | None = None,
     ) -> ReadingRecord:
         """Correct a reading; ``version`` is the one the person saw."""
-        return self._write(by, lambda change: _work.edit_reading(change, reading_id, reading, version=version))
+        return self.change(by, lambda change: _work.edit_reading(change, reading_id, reading, version=version))
 
     def remove_reading(self, reading_id: int, *, version: int, by: int | None = None) -> None:
         """Strike a reading out; history keeps it, and :meth:`undo` brings it back."""
-        self._write(by, lambda change: _work.remove_reading(change, reading_id, version=version))
+        self.change(by, lambda change: _work.remove_reading(change, reading_id, version=version))
 
     def import_readings(self, readings: Iterable[tuple[int, case.Reading]], *, by: int | None = None) -> int:
-        """Many readings at once, as (job id, reading): one transaction, one entry in the history. Gives their number."""
-        return self._write(by, lambda change: _work.import_readings(change, readings))
+        """Write many (job id, reading) in one transaction, with one entry in the history; gives their number."""
+        return self.change(by, lambda change: _work.import_readings(change, readings))
 
     # -- observations, treatments, verdicts -----------------------------------------
 
@@ -346,13 +361,13 @@ class Store:
         self, job_id: int, symptom: case.Symptom | Mapping[str, object], *, by: int | None = None
     ) -> ObservationRecord:
         """Note a symptom as present or absent; the latest word on a symptom counts."""
-        return self._write(by, lambda change: _work.add_symptom(change, job_id, symptom))
+        return self.change(by, lambda change: _work.add_symptom(change, job_id, symptom))
 
     def add_test(
         self, job_id: int, test: case.TestResult | Mapping[str, object], *, by: int | None = None
     ) -> ObservationRecord:
         """Note the result of a bench test."""
-        return self._write(by, lambda change: _work.add_test(change, job_id, test))
+        return self.change(by, lambda change: _work.add_test(change, job_id, test))
 
     def add_look(
         self,
@@ -364,7 +379,7 @@ class Store:
         by: int | None = None,
     ) -> tuple[ObservationRecord, ...]:
         """Note what the glass looks like now; the latest look counts over what the tube's record says."""
-        return self._write(by, lambda change: _work.add_look(change, job_id, getter=getter, neck=neck, burn=burn))
+        return self.change(by, lambda change: _work.add_look(change, job_id, getter=getter, neck=neck, burn=burn))
 
     def add_observation(
         self, job_id: int, what: case.Symptom | case.TestResult, *, by: int | None = None
@@ -376,13 +391,13 @@ class Store:
 
     def remove_observation(self, observation_id: int, *, version: int, by: int | None = None) -> None:
         """Strike an observation out; history keeps it."""
-        self._write(by, lambda change: _work.remove_observation(change, observation_id, version=version))
+        self.change(by, lambda change: _work.remove_observation(change, observation_id, version=version))
 
     def add_treatment(
         self, job_id: int, treatment: case.Treatment | Mapping[str, object], *, note: str = "", by: int | None = None
     ) -> TreatmentRecord:
         """Write down a treatment of the tube now in the job's display."""
-        return self._write(by, lambda change: _work.add_treatment(change, job_id, treatment, note=note))
+        return self.change(by, lambda change: _work.add_treatment(change, job_id, treatment, note=note))
 
     def edit_treatment(
         self,
@@ -394,13 +409,13 @@ class Store:
         by: int | None = None,
     ) -> TreatmentRecord:
         """Correct a treatment, for instance to add its outcome."""
-        return self._write(
+        return self.change(
             by, lambda change: _work.edit_treatment(change, treatment_id, treatment, version=version, note=note)
         )
 
     def remove_treatment(self, treatment_id: int, *, version: int, by: int | None = None) -> None:
         """Strike a treatment out; history keeps it."""
-        self._write(by, lambda change: _work.remove_treatment(change, treatment_id, version=version))
+        self.change(by, lambda change: _work.remove_treatment(change, treatment_id, version=version))
 
     def save_verdict(
         self,
@@ -415,7 +430,7 @@ class Store:
         by: int | None = None,
     ) -> VerdictRecord:
         """Keep a verdict with all that is needed to replay it."""
-        return self._write(
+        return self.change(
             by,
             lambda change: _work.save_verdict(
                 change,
@@ -434,16 +449,16 @@ class Store:
     def instruments(self) -> tuple[Instrument, ...]:
         """The shop's instruments, by name."""
         with self.database.read() as conn:
-            return _shop.instruments(conn)
+            return _shop.instruments_here(conn)
 
     def add_instrument(self, name: str, *, notes: str = "", by: int | None = None) -> Instrument:
         """Add an instrument; a name that is already there gives that instrument back."""
-        return self._write(by, lambda change: _shop.add_instrument(change, name, notes=notes))
+        return self.change(by, lambda change: _shop.add_instrument(change, name, notes=notes))
 
     def known_good(self, instrument_id: int | None = None) -> tuple[KnownGoodRecord, ...]:
         """Readings on guns known to be good, oldest first."""
         with self.database.read() as conn:
-            return _shop.known_good(conn, instrument_id)
+            return _shop.known_good_readings(conn, instrument_id)
 
     def add_known_good(
         self,
@@ -457,7 +472,7 @@ class Store:
         by: int | None = None,
     ) -> KnownGoodRecord:
         """Write down an emission reading on a gun known to be good."""
-        return self._write(
+        return self.change(
             by,
             lambda change: _shop.add_known_good(
                 change, instrument_id, value=value, unit=unit, cutoff_v=cutoff_v, g2_v=g2_v, tube_label=tube_label
@@ -489,7 +504,7 @@ class Store:
             ConflictError: the row was changed again since, or other records hang on it.
             UnknownRecordError: there is nothing to take back.
         """
-        return self._write(by, lambda change: _undo.undo(change, history_id))
+        return self.change(by, lambda change: _undo.undo(change, history_id))
 
     # -- facts for the judges -------------------------------------------------------
 
@@ -499,6 +514,12 @@ class Store:
             return _facts.case_of(conn, job_id)
 
     def experience(self) -> Experience:
-        """What the closed jobs have to teach, as facts."""
-        with self.database.read() as conn:
-            return _facts.experience(conn)
+        """What the closed jobs have to teach, as facts; kept until something that bears on it changes."""
+        with self._learning, self.database.read() as conn:
+            if self._learned is not None:
+                entry = _facts.still_true(conn, self._learned[0])
+                if entry is not None:
+                    self._learned = (entry, self._learned[1])
+                    return self._learned[1]
+            self._learned = (_facts.last_entry(conn), _facts.experience(conn))
+            return self._learned[1]

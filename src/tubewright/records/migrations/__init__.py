@@ -1,0 +1,1 @@
+"""Steps that bring older records up to date, run by Alembic."""

@@ -1,0 +1,16 @@
+"""What Alembic runs: the steps, on the connection and in the transaction it is handed."""
+
+from __future__ import annotations
+
+from alembic import context
+
+from tubewright.records.tables import METADATA
+
+context.configure(
+    connection=context.config.attributes["connection"],
+    target_metadata=METADATA,
+    transactional_ddl=True,
+    render_as_batch=True,
+)
+with context.begin_transaction():
+    context.run_migrations()

@@ -1,0 +1,359 @@
+"""The tables, written so that SQLite and PostgreSQL hold the same.
+
+Every editable row has a whole-number ``id`` that is never used again, a ``uid``
+that stays the same in every shop it travels to, and a ``version`` that grows
+with each edit. Times are UTC. Columns listed in :data:`DERIVED` repeat what other
+rows say, to keep the board quick; they can be rebuilt at any time and are not
+part of the history.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any, Final
+
+from sqlalchemy import (
+    Boolean,
+    CheckConstraint,
+    Column,
+    DateTime,
+    Dialect,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    Text,
+    TypeDecorator,
+    text,
+)
+
+SCHEMA_HEAD: Final = "0001"
+"""The migration that this program's tables are at; a test compares it with the scripts."""
+
+
+class UtcTime(TypeDecorator[dt.datetime]):
+    """A moment: only times that know their zone go in, and UTC comes out."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: dt.datetime | None, dialect: Dialect) -> dt.datetime | None:
+        """Turn a moment into what the database stores."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError(f"a time without its zone can't be stored: {value.isoformat()}")
+        moment = value.astimezone(dt.UTC)
+        return moment.replace(tzinfo=None) if dialect.name == "sqlite" else moment
+
+    def process_result_value(self, value: dt.datetime | None, dialect: Dialect) -> dt.datetime | None:  # noqa: ARG002 - the base class sets the form
+        """Turn what the database stored into a moment."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=dt.UTC) if value.tzinfo is None else value.astimezone(dt.UTC)
+
+
+NAMING: Final = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+    "pk": "pk_%(table_name)s",
+}
+METADATA: Final = MetaData(naming_convention=NAMING)
+
+_WORD = String(120).with_variant(String(120, collation="C"), "postgresql")
+"""Words of the search index compare by code point in either database."""
+
+
+def _editable(name: str, *columns: Column[Any] | CheckConstraint) -> Table:
+    """A table whose rows people edit."""
+    return Table(
+        name,
+        METADATA,
+        Column("id", Integer, primary_key=True),
+        Column("uid", String(36), nullable=False, unique=True),
+        Column("version", Integer, nullable=False),
+        *columns,
+        sqlite_autoincrement=True,
+    )
+
+
+def _words(name: str) -> Column[str]:
+    return Column(name, Text, nullable=False, server_default="")
+
+
+def _link(name: str, target: str, *, needed: bool = True) -> Column[int]:
+    return Column(name, Integer, ForeignKey(f"{target}.id"), nullable=not needed)
+
+
+people: Final = _editable("people", Column("name", Text, nullable=False), Column("active", Boolean, nullable=False))
+
+displays: Final = _editable(
+    "displays",
+    _words("label"),
+    Column("diagonal_in", Float),
+    Column("scan_khz", Float),
+    Column("mount", String(20)),
+    _words("owner"),
+    _words("place"),
+    _words("notes"),
+)
+
+tubes: Final = _editable(
+    "tubes",
+    Column("label", Text),
+    Column("gun", String(20)),
+    Column("heater_v", Float),
+    Column("service_hours", Float),
+    Column("restorations", Integer),
+    Column("burn", Float),
+    Column("getter", String(20)),
+    Column("neck", String(20)),
+    _words("notes"),
+)
+
+tube_fittings: Final = _editable(
+    "tube_fittings",
+    _link("display_id", "displays"),
+    _link("tube_id", "tubes"),
+    Column("since", UtcTime, nullable=False),
+    Column("until", UtcTime),
+)
+
+jobs: Final = _editable(
+    "jobs",
+    _link("display_id", "displays"),
+    Column("state", String(20), nullable=False),
+    CheckConstraint("state IN ('open', 'waiting', 'closed')", name="state"),
+    _words("waits_for"),
+    _words("owner_words"),
+    _words("closing_note"),
+    Column("idle_years", Float),
+    Column("hours_per_week", Float),
+    Column("keep_years", Float),
+    Column("minimum_white", Float),
+    Column("white_point", String(20)),
+    Column("currency", String(3)),
+    Column("bench_rate_per_hour", Float),
+    Column("replacement_tube", Float),
+    Column("replacement_display", Float),
+    Column("parts_value", Float),
+    Column("opened_at", UtcTime, nullable=False),
+    Column("closed_at", UtcTime),
+    # Derived:
+    Column("changed_at", UtcTime, nullable=False),
+    Column("active", Boolean, nullable=False),
+    _link("tube_id", "tubes", needed=False),
+    _words("decision"),
+    _words("headline"),
+)
+
+readings: Final = _editable(
+    "readings",
+    _link("job_id", "jobs"),
+    _link("tube_id", "tubes", needed=False),
+    _link("person_id", "people", needed=False),
+    Column("taken_at", UtcTime, nullable=False),
+    Column("gun", String(10)),
+    Column("kind", String(40), nullable=False),
+    Column("value", Float, nullable=False),
+    Column("unit", String(10), nullable=False),
+    Column("reference", Float),
+    Column("reference_cutoff_v", Float),
+    Column("full_scale", Float),
+    Column("g2_v", Float),
+    Column("heater_v", Float),
+    Column("minutes_on", Float),
+    Column("instrument", Text),
+    Column("stage", String(10)),
+)
+
+observations: Final = _editable(
+    "observations",
+    _link("job_id", "jobs"),
+    _link("tube_id", "tubes", needed=False),
+    _link("person_id", "people", needed=False),
+    Column("at", UtcTime, nullable=False),
+    Column("sort", String(10), nullable=False),
+    CheckConstraint("sort IN ('symptom', 'test', 'look')", name="sort"),
+    Column("name", String(80), nullable=False),
+    Column("present", Boolean),
+    Column("result", String(80)),
+    Column("gun", String(10)),
+    Column("value", Float),
+    Column("unit", Text),
+    Column("nominal", Float),
+)
+
+treatments: Final = _editable(
+    "treatments",
+    _link("job_id", "jobs"),
+    _link("tube_id", "tubes", needed=False),
+    _link("person_id", "people", needed=False),
+    Column("at", UtcTime, nullable=False),
+    Column("gun", String(10)),
+    Column("kind", String(40), nullable=False),
+    Column("outcome", String(20)),
+    _words("note"),
+)
+
+verdicts: Final = _editable(
+    "verdicts",
+    _link("job_id", "jobs"),
+    _link("person_id", "people", needed=False),
+    Column("at", UtcTime, nullable=False),
+    Column("case_json", Text, nullable=False),
+    Column("answer_json", Text, nullable=False),
+    Column("model_version", Text, nullable=False),
+    # A seed may be any size, which no column type of both databases holds.
+    Column("seed", String(40), nullable=False),
+    _words("decision"),
+    _words("headline"),
+)
+
+instruments: Final = _editable("instruments", Column("name", Text, nullable=False), _words("notes"))
+
+known_good: Final = _editable(
+    "known_good",
+    _link("instrument_id", "instruments"),
+    _link("person_id", "people", needed=False),
+    Column("taken_at", UtcTime, nullable=False),
+    Column("value", Float, nullable=False),
+    Column("unit", String(10), nullable=False),
+    Column("cutoff_v", Float),
+    Column("g2_v", Float),
+    _words("tube_label"),
+)
+
+photos: Final = _editable(
+    "photos",
+    _link("job_id", "jobs"),
+    _link("person_id", "people", needed=False),
+    Column("taken_at", UtcTime, nullable=False),
+    Column("file_name", Text, nullable=False),
+    Column("sha256", String(64), nullable=False),
+    Column("pattern", String(40)),
+    Column("raster", String(40)),
+    Column("stage", String(10)),
+    _words("note"),
+)
+
+parts: Final = _editable(
+    "parts",
+    _link("job_id", "jobs", needed=False),
+    Column("name", Text, nullable=False),
+    _words("value"),
+    _words("place"),
+    Column("quantity", Integer, nullable=False),
+    Column("cost", Float),
+    Column("currency", String(3)),
+    _words("note"),
+)
+
+history: Final = Table(
+    "history",
+    METADATA,
+    Column("id", Integer, primary_key=True),
+    Column("uid", String(36), nullable=False, unique=True),
+    Column("change", String(36), nullable=False),
+    Column("at", UtcTime, nullable=False),
+    _link("person_id", "people", needed=False),
+    Column("action", String(10), nullable=False),
+    Column("table_name", String(40), nullable=False),
+    Column("row_id", Integer, nullable=False),
+    Column("row_uid", String(36), nullable=False),
+    # No foreign key: the history of a job outlives the job.
+    Column("job_id", Integer),
+    Column("before", Text),
+    Column("after", Text),
+    Column("undoes", String(36)),
+    Column("from_elsewhere", Boolean, nullable=False),
+    sqlite_autoincrement=True,
+)
+
+search_terms: Final = Table(
+    "search_terms",
+    METADATA,
+    Column("subject", String(10), primary_key=True),
+    Column("term", _WORD, primary_key=True),
+    Column("row_id", Integer, primary_key=True, autoincrement=False),
+    sqlite_with_rowid=False,
+)
+
+Index("ix_people_name", people.c.name, unique=True)
+Index("ix_instruments_name", instruments.c.name, unique=True)
+# A tube is in one display at a time, and a display holds one tube.
+for _side in ("display_id", "tube_id"):
+    Index(
+        f"ix_tube_fittings_now_{_side}",
+        tube_fittings.c[_side],
+        unique=True,
+        sqlite_where=text("until IS NULL"),
+        postgresql_where=text("until IS NULL"),
+    )
+    Index(None, tube_fittings.c[_side], tube_fittings.c.since)
+Index(None, jobs.c.active, jobs.c.changed_at, jobs.c.id)
+Index(None, jobs.c.state, jobs.c.changed_at, jobs.c.id)
+Index(None, jobs.c.changed_at, jobs.c.id)
+Index(None, jobs.c.display_id)
+Index(None, jobs.c.tube_id)
+for _table in (observations, treatments):
+    Index(None, _table.c.job_id)
+    Index(None, _table.c.tube_id)
+Index(None, readings.c.job_id)
+Index(None, readings.c.tube_id)
+Index(None, verdicts.c.job_id)
+Index(None, photos.c.job_id)
+Index(None, parts.c.job_id)
+Index(None, known_good.c.instrument_id)
+Index(None, history.c.job_id, history.c.id)
+Index(None, history.c.person_id, history.c.id)
+Index(None, history.c.table_name, history.c.row_id)
+Index(None, history.c.change)
+Index(None, history.c.undoes)
+Index(None, search_terms.c.subject, search_terms.c.row_id)
+
+EDITABLE: Final[tuple[Table, ...]] = (
+    people,
+    instruments,
+    displays,
+    tubes,
+    tube_fittings,
+    jobs,
+    readings,
+    observations,
+    treatments,
+    verdicts,
+    known_good,
+    photos,
+    parts,
+)
+"""Every table that people edit, each after those it points to."""
+
+BY_NAME: Final[dict[str, Table]] = {table.name: table for table in EDITABLE}
+
+DERIVED: Final[dict[str, frozenset[str]]] = {
+    "jobs": frozenset({"changed_at", "active", "tube_id", "decision", "headline"})
+}
+"""Columns that repeat what other rows say."""
+
+NOUNS: Final[dict[str, str]] = {
+    "people": "person",
+    "instruments": "instrument",
+    "displays": "display",
+    "tubes": "tube",
+    "tube_fittings": "fitting",
+    "jobs": "job",
+    "readings": "reading",
+    "observations": "observation",
+    "treatments": "treatment",
+    "verdicts": "verdict",
+    "known_good": "known-good reading",
+    "photos": "photo",
+    "parts": "part",
+}
+"""What a person calls a row of each table."""
