@@ -188,9 +188,7 @@ def _split(typed: str, family: _Family, where: str) -> tuple[Decimal, str]:
     """The number and what follows it."""
     if typed.lstrip().startswith(("-", "+")):
         if typed.startswith("-"):
-            raise _fault(
-                where, f"{_quoted(typed)} is negative", "Write it without the minus sign."
-            )
+            raise _fault(where, f"{_quoted(typed)} is negative", "Write it without the minus sign.")
         typed = typed[1:].lstrip()
     if typed.startswith((">", "<", "≥", "≤", "~", "≈")):
         raise _fault(

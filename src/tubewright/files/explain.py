@@ -185,10 +185,10 @@ def _unknown_field(path: Path, _given: object) -> tuple[str, str]:
     fields = tuple(model.model_fields) if model else ()
     close = nearest(name, fields)
     home = next((part for part, field in Case.model_fields.items() if name in _fields_of(field.annotation)), None)
-    if close:
-        mend = f"Did you mean {close[0]}?"
-    elif home and home != path[0]:
+    if home and home != path[0]:
         mend = f"{name} belongs under [{home}]."
+    elif close:
+        mend = f"Did you mean {close[0]}?"
     else:
         mend = f"Known here: {', '.join(fields)}."
     return f"unknown field {shown(name)}", mend

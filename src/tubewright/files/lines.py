@@ -77,11 +77,10 @@ class _TomlScanner(_Scanner):
             last = number == len(keys) - 1
             if last and width == 2:
                 tables[path] = tables.get(path, -1) + 1
+            self.mark(path)
             if path in tables:
-                if last:
-                    self.mark(path)
                 path = (*path, tables[path])
-        self.mark(path)
+                self.mark(path)
         self.at = end
         return path
 
