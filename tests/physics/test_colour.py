@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import warnings
 from types import ModuleType
-from typing import cast, get_args
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -45,7 +45,7 @@ def reference() -> ModuleType:
         warnings.simplefilter("ignore")
         import colour
         import colour.temperature
-    return cast("ModuleType", colour)
+    return colour
 
 
 @pytest.mark.parametrize("row", table("physics_matrices.csv"), ids=lambda row: row["name"])

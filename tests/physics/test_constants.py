@@ -6,6 +6,7 @@ import ast
 import importlib
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -26,9 +27,10 @@ PLAIN: Final = frozenset({0.0, 0.5, 0.9, 1.0, 1e-9})
 """Fractions that are arithmetic, the tenths in a name (t50, t90), or a rounding guard: no facts."""
 
 
-def bibliography() -> set[str]:
+@cache
+def bibliography() -> frozenset[str]:
     found = (tomllib.loads(path.read_text(encoding="utf-8")) for path in FACTS.glob("*.toml"))
-    return {source["key"] for file in found for source in file.get("source", [])}
+    return frozenset(source["key"] for file in found for source in file.get("source", []))
 
 
 def numbers_at_module_level(source: str) -> Iterator[str]:

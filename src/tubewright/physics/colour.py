@@ -340,7 +340,9 @@ def neutral_white(relative_emission_rgb: ArrayLike, current_shares: ArrayLike) -
     if np.any(needs <= 0):
         raise ValueError("current_shares must be above zero")
     # As E x (largest need / need) a good tube comes out as 1 to the last digit.
-    return answer(np.min(emission * (needs.max(axis=-1, keepdims=True) / needs), axis=-1))
+    scaled = emission * (needs.max(axis=-1, keepdims=True) / needs)
+    # Pair by pair: several times faster than a minimum over an axis three long.
+    return answer(np.minimum(np.minimum(scaled[..., 0], scaled[..., 1]), scaled[..., 2]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
