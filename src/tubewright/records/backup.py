@@ -98,12 +98,14 @@ def _copy(source: Path, target: Path) -> tuple[int, int]:
     partial = target.with_name(f"{target.name}.partial")
     _remove(partial)
     try:
-        with closing(sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True)) as old:
-            with closing(sqlite3.connect(partial)) as new:
-                old.backup(new, pages=PAGES_AT_ONCE)
-                # One file, without a log beside it, travels best.
-                new.execute("PRAGMA journal_mode = DELETE")
-                counts = _check(new, source)
+        with (
+            closing(sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True)) as old,
+            closing(sqlite3.connect(partial)) as new,
+        ):
+            old.backup(new, pages=PAGES_AT_ONCE)
+            # One file, without a log beside it, travels best.
+            new.execute("PRAGMA journal_mode = DELETE")
+            counts = _check(new, source)
     except (sqlite3.Error, OSError) as error:
         _remove(partial)
         raise InputError(

@@ -23,37 +23,27 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-import uuid
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from pydantic import BaseModel
 from sqlalchemy import (
-    Boolean,
-    Column,
     Connection,
-    Float,
-    Integer,
-    String,
     Table,
-    Text,
     insert,
     select,
 )
 from sqlalchemy.exc import IntegrityError
 
-from tubewright import case
 from tubewright.errors import Fault, InputError
-from tubewright.records import checks, derived, shop, work
+from tubewright.records import derived
 from tubewright.records.changes import Change, Values, row, to_json
+from tubewright.records.incoming import KIND, VERSION, checked, columns_of, parse, target_of
 from tubewright.records.store import Store
 from tubewright.records.tables import (
     BY_NAME,
-    DERIVED,
     EDITABLE,
-    UtcTime,
     displays,
     history,
     instruments,
@@ -70,16 +60,9 @@ from tubewright.records.tables import (
     verdicts,
 )
 
-KIND: Final = "tubewright-records"
-VERSION: Final = 1
 CHUNK: Final = 500
-MOST_FAULTS: Final = 50
-"""Faults named before the rest is only counted."""
-
 _NAMED: Final = {"people": people.c.name, "instruments": instruments.c.name}
 """Tables whose rows are one and the same when their names are."""
-
-_BY_SORT: Final[dict[str, type[BaseModel]]] = {"symptom": case.Symptom, "test": case.TestResult, "look": case.Tube}
 
 Document = dict[str, Any]
 
@@ -147,27 +130,11 @@ def _uids(conn: Connection, table: Table, condition: Any = None) -> dict[int, st
     return {found.id: found.uid for found in conn.execute(query)}
 
 
-def _target(column: Column[Any]) -> str | None:
-    """The table that a column points to."""
-    for key in column.foreign_keys:
-        return str(key.column.table.name)
-    return None
-
-
-def _columns(table: Table) -> Iterator[tuple[Column[Any], str]]:
-    """The columns of a document with their keys there."""
-    for column in table.columns:
-        hidden = DERIVED.get(table.name, frozenset()) - {"changed_at"}
-        if column.name == "id" or column.name in hidden:
-            continue
-        yield column, column.name.removesuffix("_id") + "_uid" if _target(column) else column.name
-
-
 def _out(conn: Connection, table: Table, condition: Any, uids: Mapping[str, Mapping[int, str]]) -> list[Values]:  # noqa: ANN401 - SQLAlchemy's own
     query = select(table).order_by(table.c.id)
     if condition is not None:
         query = query.where(condition)
-    columns = [(column.name, key, _target(column)) for column, key in _columns(table)]
+    columns = [(column.name, key, target_of(column)) for column, key in columns_of(table)]
     found = []
     for values in conn.execute(query).mappings():
         line: Values = {}
@@ -195,8 +162,8 @@ def _history_out(conn: Connection, uids: Mapping[str, Mapping[int, str]]) -> lis
             return {} if "rows" in values else values
         table = BY_NAME[name]
         line = {}
-        for column, key in _columns(table):
-            target = _target(column)
+        for column, key in columns_of(table):
+            target = target_of(column)
             value = values.get(column.name)
             line[key] = known[target].get(value) if target and value is not None else value
         return line
@@ -250,31 +217,13 @@ def import_file(store: Store, path: Path, *, by: int | None = None) -> ImportRep
     return import_document(store, parse(text, where=str(path)), by=by)
 
 
-def parse(text: str, *, where: str = "document") -> object:
-    """JSON text as plain data.
-
-    Raises:
-        InputError: it is no JSON.
-    """
-
-    def refuse(word: str) -> object:
-        raise ValueError(f"{word} is no number")
-
-    try:
-        return json.loads(text, parse_constant=refuse)
-    except (ValueError, RecursionError) as error:
-        raise InputError(
-            Fault(what=f"this is no JSON ({error})"[:200], where=where, mend="Choose a Tubewright export")
-        ) from error
-
-
 def import_document(store: Store, document: object, *, by: int | None = None) -> ImportReport:
     """Add what a document holds and the records don't, in one transaction.
 
     Raises:
         InputError: with the faults found; nothing was changed.
     """
-    rows, entries = _checked(document)
+    rows, entries = checked(document)
     try:
         return store.change(by, lambda change: _add(change, rows, entries))
     except IntegrityError as error:
@@ -285,224 +234,6 @@ def import_document(store: Store, document: object, *, by: int | None = None) ->
                 mend="A tube can be in one display only: take it out here, then import again",
             )
         ) from error
-
-
-def _fault(what: str, where: str, mend: str = "Export it again from the shop it came from") -> Fault:
-    return Fault(what=what, where=where, mend=mend)
-
-
-def _checked(document: object) -> tuple[dict[str, list[Values]], list[Values]]:
-    """The rows of a document by table, every one checked."""
-    if not isinstance(document, dict) or document.get("kind") != KIND:
-        raise InputError(_fault("this is no Tubewright export", "kind", "Choose a Tubewright export"))
-    if document.get("version") != VERSION:
-        found = document.get("version")
-        raise InputError(_fault(f"version {found!r} is not known here", "version", "Update Tubewright"))
-    tables, entries = document.get("tables"), document.get("history", [])
-    if not isinstance(tables, dict) or not isinstance(entries, list):
-        raise InputError(_fault("its tables or its history are missing", "tables"))
-    faults = [_fault("there is no such table", f"tables.{name}"[:120]) for name in tables if name not in BY_NAME]
-    uids: dict[str, set[str]] = {}
-    rows: dict[str, list[Values]] = {}
-    for table in EDITABLE:
-        lines = tables.get(table.name, [])
-        if not isinstance(lines, list):
-            faults.append(_fault("this is no list", f"tables.{table.name}"))
-            continue
-        uids[table.name] = set()
-        rows[table.name] = []
-        for number, line in enumerate(lines):
-            where = f"tables.{table.name}[{number}]"
-            found = _row(table, line, where, uids, faults)
-            if found is not None:
-                rows[table.name].append(found)
-    checked = [_entry(line, f"history[{number}]", faults) for number, line in enumerate(entries)]
-    if faults:
-        more = len(faults) - MOST_FAULTS
-        shown = faults[:MOST_FAULTS]
-        if more > 0:
-            shown.append(_fault(f"and {more} more faults", "document"))
-        raise InputError(shown)
-    return rows, checked
-
-
-def _row(table: Table, line: object, where: str, uids: Mapping[str, set[str]], faults: list[Fault]) -> Values | None:
-    """One row, its moments parsed and its values checked; None if it has faults."""
-    before = len(faults)
-    if not isinstance(line, dict):
-        faults.append(_fault("this is no row", where))
-        return None
-    columns = {key: column for column, key in _columns(table)}
-    faults.extend(_fault("there is no such field", f"{where}.{key}"[:200]) for key in line if key not in columns)
-    values: Values = {}
-    for key, column in columns.items():
-        try:
-            value = _value(column, line.get(key))
-            target = _target(column)
-            if target is not None and value is not None and value not in uids.get(target, ()):
-                raise ValueError(f"it points to a row of {target} that is not in the document")
-            values[key] = value
-        except ValueError as error:
-            faults.append(_fault(str(error), f"{where}.{key}"))
-    if len(faults) > before:
-        return None
-    if values["uid"] in uids[table.name]:
-        faults.append(_fault("this uid occurs twice", f"{where}.uid"))
-        return None
-    try:
-        _sense(table, values, where)
-    except InputError as error:
-        faults.extend(error.faults)
-        return None
-    uids[table.name].add(values["uid"])
-    return values
-
-
-def _value(column: Column[Any], value: object) -> object:  # noqa: PLR0911 - one return for each type
-    """A value as its column holds it; ValueError says what is wrong."""
-    if value is None:
-        if not column.nullable and column.server_default is None:
-            raise ValueError("this field is needed")
-        return "" if not column.nullable else None
-    if _target(column) is not None or column.name == "uid":
-        return _uid(value)
-    kind = column.type
-    if isinstance(kind, UtcTime):
-        return _moment(value)
-    if isinstance(kind, Boolean):
-        if isinstance(value, bool):
-            return value
-        raise ValueError("this is neither true nor false")
-    if isinstance(value, bool):
-        raise ValueError("true and false don't belong here")
-    if isinstance(kind, Integer):
-        if isinstance(value, int) and 0 <= value < 2**31 and not (column.name == "version" and value == 0):
-            return value
-        raise ValueError("this is no whole number that fits")
-    if isinstance(kind, Float):
-        if isinstance(value, int | float) and abs(value) <= 1e15:
-            return float(value)
-        raise ValueError("this is no number that fits")
-    if isinstance(kind, String | Text):
-        if not isinstance(value, str):
-            raise ValueError("this is no text")
-        longest = getattr(kind, "length", None)
-        if longest is not None and len(value) > longest:
-            raise ValueError(f"this is longer than {longest} characters")
-        if "\x00" in value or any("\ud800" <= letter <= "\udfff" for letter in value):
-            raise ValueError("this holds characters that are no text")
-        return value
-    raise AssertionError(f"no rule for the type of {column}")
-
-
-def _uid(value: object) -> str:
-    if isinstance(value, str):
-        try:
-            return str(uuid.UUID(value))
-        except ValueError:
-            pass
-    raise ValueError("this is no uid")
-
-
-def _moment(value: object) -> dt.datetime:
-    if isinstance(value, str):
-        try:
-            moment = dt.datetime.fromisoformat(value)
-            if moment.tzinfo is not None:
-                return moment.astimezone(dt.UTC)
-        except (ValueError, OverflowError):
-            pass
-    raise ValueError("this is no moment with its zone, as 2026-03-01T10:00:00+00:00")
-
-
-def _sense(table: Table, values: Values, where: str) -> None:
-    """Check a row with the types of the case, as if it had been typed."""
-    checks_of: list[tuple[type[BaseModel], Mapping[str, object]]] = []
-    match table.name:
-        case "displays":
-            checks_of.append((case.Display, {name: values[name] for name in shop.DISPLAY_FIELDS}))
-        case "tubes":
-            checks_of.append((case.Tube, {name: values[name] for name in shop.TUBE_FIELDS}))
-        case "jobs":
-            if values["state"] not in {"open", "waiting", "closed"}:
-                raise InputError(_fault("there is no such state", f"{where}.state"))
-            if (values["state"] == "closed") != (values["closed_at"] is not None):
-                raise InputError(_fault("a job is closed when it has a time of closing", f"{where}.closed_at"))
-            checks_of.append((case.Use, {name: values[name] for name in work.USE_FIELDS}))
-            checks_of.append((case.Costs, {name: values[name] for name in work.COST_FIELDS}))
-            checks_of.append((case.Tube, {"idle_years": values["idle_years"]}))
-        case "readings":
-            checks_of.append((case.Reading, {name: values[name] for name in work.READING_FIELDS}))
-        case "treatments":
-            checks_of.append((case.Treatment, {name: values[name] for name in ("gun", "kind", "outcome")}))
-        case "observations":
-            checks_of.append(_seen(values, where))
-        case "known_good":
-            checks_of.append(
-                (case.Reading, {"kind": "emission", "gun": "green", "value": values["value"], "unit": values["unit"]})
-            )
-        case "tube_fittings":
-            if values["until"] is not None and values["until"] < values["since"]:
-                raise InputError(_fault("the tube left before it came", f"{where}.until"))
-        case "verdicts":
-            if not values["seed"].lstrip("-").isdecimal():
-                raise InputError(_fault("this is no whole number", f"{where}.seed"))
-            parse(values["case_json"], where=f"{where}.case_json")
-            parse(values["answer_json"], where=f"{where}.answer_json")
-        case "people" | "instruments":
-            checks.name(values["name"], f"{where}.name")
-    for kind, given in checks_of:
-        checks.part(kind, given, where)
-
-
-def _seen(values: Values, where: str) -> tuple[type[BaseModel], Mapping[str, object]]:
-    kind = _BY_SORT.get(values["sort"])
-    if kind is None:
-        raise InputError(_fault("there is no such sort of observation", f"{where}.sort"))
-    if kind is case.Symptom:
-        return kind, {"id": values["name"], "present": values["present"]}
-    if kind is case.TestResult:
-        return kind, {"id": values["name"]} | {
-            name: values[name] for name in ("result", "gun", "value", "unit", "nominal")
-        }
-    seen = values["value"] if values["name"] == "burn" else values["result"]
-    if values["name"] not in {"getter", "neck", "burn"} or seen is None:
-        raise InputError(_fault("this is nothing to see on a tube", f"{where}.name"))
-    return kind, {values["name"]: seen}
-
-
-def _entry(line: object, where: str, faults: list[Fault]) -> Values:
-    """One entry of the history, checked."""
-    if not isinstance(line, dict):
-        faults.append(_fault("this is no entry", where))
-        return {}
-    values: Values = {}
-    for key in ("uid", "change", "at", "person_uid", "action", "table", "row_uid", "job_uid", "undoes"):
-        value = line.get(key)
-        try:
-            if key == "at":
-                values[key] = _moment(value)
-            elif key == "action":
-                values[key] = _one_of(value, ("insert", "update", "delete", "import"))
-            elif key == "table":
-                values[key] = _one_of(value, tuple(BY_NAME))
-            elif value is None and key in {"person_uid", "job_uid", "undoes"}:
-                values[key] = None
-            else:
-                values[key] = _uid(value)
-        except ValueError as error:
-            faults.append(_fault(str(error), f"{where}.{key}"))
-    for key in ("before", "after"):
-        values[key] = line.get(key)
-        if values[key] is not None and not isinstance(values[key], dict):
-            faults.append(_fault("this is no row", f"{where}.{key}"))
-    return values
-
-
-def _one_of(value: object, known: Sequence[str]) -> str:
-    if isinstance(value, str) and value in known:
-        return value
-    raise ValueError(f"this is none of {', '.join(known)}")
 
 
 def _add(change: Change, rows: Mapping[str, Sequence[Values]], entries: Sequence[Values]) -> ImportReport:
@@ -541,8 +272,8 @@ def _add(change: Change, rows: Mapping[str, Sequence[Values]], entries: Sequence
 
 def _localised(table: Table, line: Values, local: Mapping[str, Mapping[str, int]]) -> Values:
     values = {}
-    for column, key in _columns(table):
-        target = _target(column)
+    for column, key in columns_of(table):
+        target = target_of(column)
         value = line[key]
         values[column.name] = local[target][value] if target is not None and value is not None else value
     return values
