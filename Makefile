@@ -67,7 +67,7 @@ screenshots: setup browser
 lock: setup
 	$(PIP) install --quiet uv
 	$(BIN)/uv pip compile $(LOCK) pyproject.toml -o requirements.lock
-	$(BIN)/uv pip compile $(LOCK) --extra test -c requirements.lock pyproject.toml -o requirements-test.lock
+	$(BIN)/uv pip compile $(LOCK) --extra test --extra postgres -c requirements.lock pyproject.toml -o requirements-test.lock
 
 clean:
 	rm -rf $(VENV) build dist site src/*.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis

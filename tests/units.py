@@ -37,7 +37,7 @@ WITHOUT_UNIT: Final[Mapping[str, str]] = {
     "judgement.explanations.LikelySets:": "probabilities",
     "judgement.learning.LearnedOdds:": "chances of one treatment, as the class says",
     "judgement.life.Futures:target": "a relative emission",
-    "judgement.life.Futures:donor_wear": "a relative emission: of the tube that comes in",
+    "judgement.life.Futures:donor_wear": "service hours over wear time, of the tube that comes in",
     "judgement.money.Prices:": "money, in the currency of the case",
     "judgement.policy.Outcome:spend": "money, in the currency of the case",
     "judgement.policy.Rung:spend": "money, in the currency of the case",
