@@ -60,7 +60,9 @@ def test_every_line_of_a_lock_is_a_pin_with_hashes_or_a_hash(lock: str) -> None:
         assert re.search(r"--hash=sha256:[0-9a-f]{64}", entry), entry
 
 
-@pytest.mark.parametrize(("lock", "extras"), [("requirements.lock", ()), ("requirements-test.lock", ("test", "postgres"))])
+@pytest.mark.parametrize(
+    ("lock", "extras"), [("requirements.lock", ()), ("requirements-test.lock", ("test", "postgres"))]
+)
 def test_a_lock_holds_what_the_project_asks_for(lock: str, extras: tuple[str, ...]) -> None:
     missing = wanted(*extras) - {name for name, _ in pins(lock)}
     assert not missing, f"run make lock: {sorted(missing)}"
