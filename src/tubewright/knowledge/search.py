@@ -18,16 +18,16 @@ that the then there they this to too up very was when will with
 _EMPTY: Final = frozenset(_EMPTY_WORDS.split())
 _MEANS: Final = {
     "monitor": "picture", "image": "picture", "screen": "picture", "display": "picture", "tv": "picture",
-    "dim": "dark", "faint": "dark", "darker": "dark", "black": "black", "dull": "dark",
-    "curve": "bend", "hook": "bend", "warp": "bend", "flag": "bend", "flagging": "bend", "curl": "bend",
+    "dim": "dark", "darker": "dark", "dull": "dark", "faint": "dark",
+    "curve": "bend", "hook": "bend", "warp": "bend", "flag": "bend", "curl": "bend",
     "blur": "blurry", "fuzzy": "blurry", "soft": "blurry", "unsharp": "blurry",
-    "tv's": "picture", "colour": "colour", "color": "colour", "tint": "colour",
+    "color": "colour", "red": "colour", "green": "colour", "blue": "colour", "tint": "colour",
     "vertical": "upright", "horizontal": "across", "sideway": "across",
-    "scroll": "roll", "jump": "bounce", "shake": "bounce", "shiver": "bounce",
-    "smell": "smell", "stink": "smell", "burnt": "burn",
-    "skinny": "narrow", "thin": "thin", "small": "short", "fringe": "fringe", "halo": "fringe",
-    "ghost": "ghost", "echo": "ghost", "buzz": "hum", "humming": "hum",
-    "dead": "nothing", "click": "tick", "ticking": "tick", "crackle": "snap", "crack": "snap",
+    "scroll": "roll", "jump": "bounce", "shake": "bounce", "wobble": "wobbly", "wave": "snake", "wavy": "snake",
+    "stink": "smell", "burnt": "burn", "burning": "burn",
+    "skinny": "narrow", "halo": "fringe", "echo": "ghost", "buzz": "hum",
+    "dead": "nothing", "click": "tick", "crackle": "snap", "crack": "snap", "missing": "gone", "lost": "gone",
+    "purple": "violet", "brighter": "bright", "brightness": "bright",
 }  # fmt: skip
 """Words that people use for the same thing, each with the one that stands for both."""
 
@@ -53,6 +53,10 @@ def find_symptoms(knowledge: Knowledge, words: str, limit: int = 8) -> tuple[Sym
     rarity = {
         word: math.log(1 + len(said) / (1 + sum(word in weights for weights in said.values()))) for word in vocabulary
     }
+    common = dict.fromkeys(said, 0.0)
+    for fault in knowledge.faults.values():
+        for name, chance in fault.shows.items():
+            common[name] += fault.per_1000 * chance
     heard = {word: _alike(word, vocabulary) for word in asked}
     for symptom in knowledge.symptoms.values():
         weights = said[symptom.id]
@@ -64,8 +68,11 @@ def find_symptoms(knowledge: Knowledge, words: str, limit: int = 8) -> tuple[Sym
             for asked_word in asked
         )
         if score > 0:
-            # A short description that fits says more than a long one that holds the same words.
-            ranked.append((-score / math.sqrt(3 + len(weights)), symptom.id))
+            # A short description that fits says more than a long one that holds the same words,
+            # and of two that fit alike the common one is more likely meant.
+            ranked.append(
+                (-score / math.sqrt(3 + len(weights)) * (1 + 0.3 * math.log10(1 + common[symptom.id])), symptom.id)
+            )
     return tuple(knowledge.symptoms[name] for _, name in sorted(ranked)[:limit])
 
 
@@ -91,7 +98,9 @@ def _stems(text: str) -> list[str]:
 def _stem(word: str) -> str:
     for ending in ("ings", "ing", "ed", "es", "s"):
         if word.endswith(ending) and len(word) - len(ending) >= 3:
-            return word[: -len(ending)]
+            word = word[: -len(ending)]
+            # humming -> hum, but rolling -> roll
+            return word[:-1] if word[-1] == word[-2] and word[-1] not in "lsz" else word
     return word
 
 
