@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tubewright.case import Case
+from tubewright.knowledge.load import load_knowledge
 from tubewright.simulate.tube_truth import reference_current, relative_emission_truth
 from tubewright.simulate.tube_visit import Box, bench_visit, draw_box, shown
 from tubewright.simulate.tubes import draw_tube
@@ -103,3 +104,22 @@ def test_the_same_box_reads_the_same_tube_alike() -> None:
             spreads.append(abs(np.log(pair[0] / pair[1])))
     assert len(spreads) > 15
     assert np.median(spreads) < 0.15
+
+
+def test_every_symptom_and_test_is_in_the_catalogue() -> None:
+    """A word that the judgement does not know would be evidence thrown away."""
+    knowledge = load_knowledge()
+    rng = np.random.default_rng(11)
+    for _ in range(400):
+        case = bench_visit(draw_tube(rng), rng)
+        assert {s.id for s in case.symptoms} <= set(knowledge.symptoms)
+        for test in case.tests:
+            results = {r.id for r in knowledge.tests[test.id].results}
+            assert test.result is None or test.result in results
+
+
+def test_after_a_hunt_for_a_fault_the_voltages_are_known() -> None:
+    rng = np.random.default_rng(12)
+    for _ in range(20):
+        case = bench_visit(draw_tube(rng), rng, set_measured=True)
+        assert {"d_heater_rms", "d_g2", "d_bplus"} <= {test.id for test in case.tests}

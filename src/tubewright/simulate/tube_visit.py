@@ -22,7 +22,9 @@ from tubewright.simulate.tube_truth import (
     gun_current,
     heater_ratio_in_set,
     reference_current,
+    relative_emission_truth,
     ring_supply,
+    usable,
     white_in_set_truth,
     zero_bias_demand,
 )
@@ -88,7 +90,12 @@ def draw_box(rng: np.random.Generator) -> Box:
 
 
 def bench_visit(
-    tube: SimulatedTube, rng: np.random.Generator, *, box: Box | None = None, pins_cleaned: bool | None = None
+    tube: SimulatedTube,
+    rng: np.random.Generator,
+    *,
+    box: Box | None = None,
+    pins_cleaned: bool | None = None,
+    set_measured: bool = False,
 ) -> Case:
     """One bench visit to a tube, as the case that a person would write.
 
@@ -97,6 +104,7 @@ def bench_visit(
         rng: Where chance comes from; the same state gives the same case.
         box: The tester; one is drawn if none is given. Give the same box again to re-read after a treatment.
         pins_cleaned: Whether base and socket were cleaned before reading; half of the people do so unasked.
+        set_measured: Whether the voltages in the set are certainly measured, as after a hunt for a fault there.
 
     Returns:
         A valid case; most of its fields may be missing.
@@ -123,7 +131,7 @@ def bench_visit(
         ),
         readings=_readings(tube, box, rng, clean=clean),
         symptoms=_symptoms(tube, rng),
-        tests=_tests(tube, rng),
+        tests=_tests(tube, rng, clean=clean, set_measured=set_measured),
     )
 
 
@@ -319,10 +327,10 @@ def _symptoms(tube: SimulatedTube, rng: np.random.Generator) -> tuple[Symptom, .
     return tuple(out)
 
 
-def _tests(tube: SimulatedTube, rng: np.random.Generator) -> tuple[TestResult, ...]:
-    """The measurements in the set that some people take; voltages only, read to a few percent."""
+def _tests(tube: SimulatedTube, rng: np.random.Generator, *, clean: bool, set_measured: bool) -> tuple[TestResult, ...]:
+    """The measurements in the set that some people take, and what they tried; voltages read to a few percent."""
     out = []
-    thorough = 0.45 if tube.elsewhere != "none" else 0.2
+    thorough = 1.0 if set_measured else 0.45 if tube.elsewhere != "none" else 0.2
     if rng.random() < thorough:
         heater = tube.heater_v * heater_ratio_in_set(tube) * float(np.exp(0.02 * rng.standard_normal()))
         out.append(TestResult(id="d_heater_rms", value=round(heater, 1), unit="V", nominal=tube.heater_v))
@@ -333,7 +341,16 @@ def _tests(tube: SimulatedTube, rng: np.random.Generator) -> tuple[TestResult, .
     if rng.random() < thorough:
         bplus = 120.0 * float(np.exp(0.004 * rng.standard_normal()))
         bplus *= tube.elsewhere_left_share if tube.elsewhere == "bplus_low" else 1.0
-        out.append(TestResult(id="d_bplus", value=round(bplus), unit="V", nominal=120.0))
+        out.append(TestResult(id="d_bplus", value=float(round(bplus)), unit="V", nominal=120.0))
+    if clean and rng.random() < 0.6:
+        changed = tube.elsewhere == "socket_dirty"
+        out.append(TestResult(id="p_socket_clean", result="changes" if changed else "no_change"))
+    if tube.elsewhere == "video_channel_weak" and rng.random() < 0.35:
+        out.append(TestResult(id="x_gun_swap", result="moves_with_drive", gun=GUNS[tube.elsewhere_gun]))
+    emission = relative_emission_truth(tube)
+    one_low = emission.min() < 0.6 * emission.max() and tube.elsewhere == "none"
+    if one_low and usable(tube) and rng.random() < 0.2:
+        out.append(TestResult(id="x_gun_swap", result="stays_on_gun", gun=GUNS[int(emission.argmin())]))
     return tuple(out)
 
 
