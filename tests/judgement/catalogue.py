@@ -128,6 +128,7 @@ SMALL: Final = catalogue(
         bench_test(
             "t_slump",
             result("large", {"tube_worn": 5.0}, quantity="value", unit="ratio", below=0.75),
+            result("middling", quantity="value", unit="ratio", at_least=0.75, below=0.9),
             result("small", {"tube_worn": 0.2}, quantity="value", unit="ratio", at_least=0.9),
         ),
         bench_test(

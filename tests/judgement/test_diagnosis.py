@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Mapping
 
 import numpy as np
 import pytest
@@ -11,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from judgement.catalogue import SMALL, bench_test, case, catalogue, fault, result, symptom
-from tubewright.judgement.diagnosis import Diagnosis, diagnose_findings, explain, weigh
-from tubewright.judgement.findings import Findings, TakenResult, gather_findings, odds_ratios
-from tubewright.judgement.next_tests import outcome_ratios, quickest_tests
+from tubewright.judgement.diagnosis import Diagnosis, blame, diagnose_findings, explain, weigh
+from tubewright.judgement.findings import Findings, TakenResult, accusations, excuses, gather_findings
+from tubewright.judgement.next_tests import outcomes_of, quickest_tests
 from tubewright.knowledge.model import Knowledge
 
 
@@ -22,39 +23,46 @@ def outright(test: str, name: str) -> TakenResult:
 
 
 def enumerated(findings: Findings, knowledge: Knowledge) -> dict[str, float]:
-    """The slow plain twin of the blame: every fault there or not, every link and result active or not."""
+    """The slow plain twin of the blame: every fault there or not, every link active or not."""
     faults = list(knowledge.faults.values())
-    ratios = odds_ratios(findings, knowledge)
+    excused = excuses(findings, knowledge)
+    seen: dict[str, tuple[float, Mapping[str, float]]] = {
+        name: (
+            knowledge.symptoms[name].leak_probability,
+            {f.id: f.shows[name] for f in faults if name in f.shows},
+        )
+        for name in findings.present
+    }
+    for weight in accusations(findings, knowledge):
+        leak = 0.85 / max(weight.ratios.values())
+        seen[f"{weight.test}/{weight.result}"] = (
+            min(leak, 0.5),
+            {f: (r * min(leak, 0.5) - min(leak, 0.5)) / (1 - min(leak, 0.5)) for f, r in weight.ratios.items()},
+        )
     sums = {"evidence": 0.0, "tube": 0.0, "elsewhere": 0.0, "unknown": 0.0}
     for on in itertools.product((False, True), repeat=len(faults)):
         there = [f for f, is_on in zip(faults, on, strict=True) if is_on]
-        weight = math.prod(
-            f.per_1000 / 1000 * ratios.get(f.id, 1.0) if is_on else 1 - f.per_1000 / 1000
+        chance = math.prod(
+            f.per_1000 / 1000 * excused.get(f.id, 1.0) if is_on else 1 - f.per_1000 / 1000
             for f, is_on in zip(faults, on, strict=True)
         )
         for name in findings.absent:
-            weight *= (1 - knowledge.symptoms[name].leak_probability) * math.prod(
+            chance *= (1 - knowledge.symptoms[name].leak_probability) * math.prod(
                 1 - f.shows.get(name, 0.0) for f in there
             )
-        # Each way in which something seen may come from a fault; a result of ratio R
-        # comes from its fault in all but 1/R of the cases.
-        ways = [(f.of_the_tube, name, f.shows.get(name, 0.0)) for f in there for name in findings.present]
-        ways += [(f.of_the_tube, "", 1 - 1 / ratios[f.id]) for f in there if ratios.get(f.id, 1.0) > 1]
+        ways = [(f.of_the_tube, name, links[f.id]) for f in there for name, (_, links) in seen.items() if f.id in links]
         for active in itertools.product((False, True), repeat=len(ways)):
-            chance = weight
+            weight_here = chance
             for (_, _, p), is_active in zip(ways, active, strict=True):
-                chance *= p if is_active else 1 - p
-            if chance == 0:
-                continue
+                weight_here *= p if is_active else 1 - p
             working = [way for way, is_active in zip(ways, active, strict=True) if is_active]
-            shown = {name for _, name, _ in working}
-            for name in findings.present:
-                if name not in shown:
-                    chance *= knowledge.symptoms[name].leak_probability
-            sums["evidence"] += chance
-            sums["tube"] += chance * any(tube for tube, _, _ in working)
-            sums["elsewhere"] += chance * any(not tube for tube, _, _ in working)
-            sums["unknown"] += chance * (not working)
+            for name, (leak, _) in seen.items():
+                if name not in {shown for _, shown, _ in working}:
+                    weight_here *= leak
+            sums["evidence"] += weight_here
+            sums["tube"] += weight_here * any(tube for tube, _, _ in working)
+            sums["elsewhere"] += weight_here * any(not tube for tube, _, _ in working)
+            sums["unknown"] += weight_here * (not working)
     return {name: total / sums["evidence"] for name, total in sums.items()} | {"evidence": sums["evidence"]}
 
 
@@ -76,6 +84,34 @@ def test_blame_agrees_with_enumeration(findings: Findings) -> None:
     assert got.probability_elsewhere == pytest.approx(want["elsewhere"], abs=1e-12)
     assert got.probability_unknown == pytest.approx(want["unknown"], abs=1e-12)
     assert got.log_evidence == pytest.approx(math.log(want["evidence"]), abs=1e-12)
+    short = blame(findings, SMALL)
+    assert (short.tube, short.elsewhere, short.unknown) == pytest.approx(
+        (got.probability_tube, got.probability_elsewhere, got.probability_unknown), abs=1e-12
+    )
+
+
+@pytest.mark.parametrize("ratio", [1.2, 2.0, 5.0, 20.0, 1000.0])
+def test_one_accused_fault_gets_its_factor(ratio: float) -> None:
+    """Alone, an accused fault's odds change by exactly the catalogue's factor."""
+    knowledge = catalogue([], [fault("a", 20, {}), fault("b", 50, {})], [bench_test("t", result("bad", {"a": ratio}))])
+    got = diagnose_findings(Findings(results=(outright("t", "bad"),)), knowledge).posteriors
+    assert got["a"] / (1 - got["a"]) == pytest.approx(ratio * 0.02 / 0.98, rel=1e-12)
+    assert got["b"] == pytest.approx(0.05, rel=1e-12)
+
+
+def test_one_culprit_takes_the_blame_off_the_others() -> None:
+    """A result that three faults could bring about needs only one: once it is found, the others fall back."""
+    accused = {"a": 20.0, "b": 20.0, "c": 20.0}
+    knowledge = catalogue(
+        [],
+        [fault(name, 20, {}) for name in accused],
+        [bench_test("t", result("bad", accused)), bench_test("u", result("a", {"a": 1000.0}))],
+    )
+    first = diagnose_findings(Findings(results=(outright("t", "bad"),)), knowledge).posteriors
+    found = diagnose_findings(Findings(results=(outright("t", "bad"), outright("u", "a"))), knowledge).posteriors
+    assert sum(first.values()) < 1.1
+    assert found["a"] > 0.95
+    assert found["b"] < 0.3 * first["b"]
 
 
 @pytest.mark.parametrize("findings", SEEN)
@@ -158,7 +194,7 @@ def test_probabilities_are_probabilities(findings: Findings) -> None:
     assert all(0 <= p <= 1 + 1e-12 for p in figures)
     ranked = [s.probability for s in got.suspects]
     assert ranked == sorted(ranked, reverse=True)
-    if findings.present or any(r > 1 for r in odds_ratios(findings, SMALL).values()):
+    if findings.present or accusations(findings, SMALL):
         assert got.probability_tube + got.probability_elsewhere + got.probability_unknown >= 1 - 1e-9
 
 
@@ -260,11 +296,11 @@ def test_minutes_left_by_hand() -> None:
 def test_shares_of_outcomes() -> None:
     """A result that accuses by R comes at most 1/R as often without its fault; shares sum to 1."""
     for test in SMALL.tests.values():
-        outcomes = outcome_ratios(test)
-        assert sum(share for _, _, share, _ in outcomes) == pytest.approx(1)
-        for _, _, share, ratios in outcomes:
-            top = max(ratios.values(), default=1)
-            assert share * top <= 0.85 + 1e-12 or top <= 1
+        outcomes = outcomes_of(test)
+        assert sum(outcome.share for outcome in outcomes) == pytest.approx(1)
+        for outcome in outcomes:
+            assert all(0 < link < 1 for link in outcome.links.values())
+            assert outcome.share <= outcome.leak
 
 
 def test_sets_of_faults_go_together() -> None:

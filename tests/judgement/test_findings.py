@@ -11,7 +11,15 @@ from hypothesis import strategies as st
 from judgement.catalogue import SMALL, bench_test, case, result
 from tubewright.case import Gun
 from tubewright.errors import InputError
-from tubewright.judgement.findings import Findings, TakenResult, gather_findings, odds_ratios, result_of_value
+from tubewright.judgement.findings import (
+    Findings,
+    TakenResult,
+    accusations,
+    excuses,
+    gather_findings,
+    odds_ratios,
+    result_of_value,
+)
 
 
 def taken(findings: Findings) -> set[tuple[str, str]]:
@@ -184,6 +192,38 @@ def test_one_test_speaks_once_per_fault() -> None:
         )
     )
     assert odds_ratios(refined, SMALL) == {"g2_low": 20.0}
+
+
+def test_one_good_gun_excuses_no_other() -> None:
+    """An excuse found on one gun counts only as far as the others bear it out; a test without a gun counts whole."""
+
+    def slump(name: str, gun: Gun | None) -> TakenResult:
+        return TakenResult(test="t_slump", result=name, gun=gun, origin="reading", words="")
+
+    def ratios(*results: TakenResult) -> dict[str, float]:
+        return odds_ratios(Findings(results=results), SMALL)
+
+    assert ratios(slump("small", "red"), slump("small", "blue")) == {"tube_worn": 0.2}
+    assert ratios(slump("small", "red"), slump("middling", "blue")) == {}
+    assert ratios(slump("small", None)) == {"tube_worn": 0.2}
+
+
+def test_a_quotient_on_the_bound_counts_as_on_it() -> None:
+    """0.9 of 66 over 66 is 0.9 to a technician, whatever the last binary digit says."""
+    named = result_of_value(SMALL.tests["t_slump"], value=59.4 / 66, unit="ratio")
+    assert named is not None
+    assert named.id == "small"
+
+
+def test_accusations_and_excuses_are_kept_apart() -> None:
+    found = Findings(
+        results=tuple(
+            TakenResult(test=test, result=name, gun=None, origin="test", words="")
+            for test, name in (("t_emission", "all_good"), ("d_g2", "low"), ("d_g2", "right"))
+        )
+    )
+    assert [(w.test, w.result, dict(w.ratios)) for w in accusations(found, SMALL)] == [("d_g2", "low", {"g2_low": 5.0})]
+    assert excuses(found, SMALL) == {"tube_worn": 0.05}
 
 
 def test_different_tests_multiply() -> None:

@@ -5,6 +5,11 @@ So the question "is it the tube?" is put to what was *seen*: the chance that at 
 one present symptom or accusing test result is caused by a fault of the tube, or by
 one elsewhere. Faults that nothing seen speaks for stay near their priors and are no
 suspects, however common they are.
+
+A test result that speaks for faults is a finding to be explained, like a symptom:
+each fault it accuses could bring it about, one is enough, and finding that one takes
+the blame off the others. The catalogue gives factors on the odds; they become a leak
+and links so that any one fault, alone, gets exactly its factor.
 """
 
 from __future__ import annotations
@@ -19,13 +24,15 @@ from numpy.typing import NDArray
 
 from tubewright.judgement import network
 from tubewright.judgement.explanations import MOST_SUSPECTS, LikelySets, likely_sets
-from tubewright.judgement.findings import Findings, odds_ratios
+from tubewright.judgement.findings import Findings, accusations, excuses
 from tubewright.judgement.network import Floats
 from tubewright.knowledge.model import Knowledge
 
 WORTH_NAMING: Final = 0.01
 """Suspects below this probability are left out of the list (they stay in ``posteriors``)."""
 MOST_NAMED: Final = 12
+SHOWN_WHEN_TRUE: Final = 0.85
+"""Chance that a test shows the fault it speaks for most, when that is there (from memory, estimate)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +43,18 @@ class SuspectedFault:
     name: str
     probability: float
     of_the_tube: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blame:
+    """Chances that a fault of the tube, one elsewhere, or nothing in the catalogue caused what was seen.
+
+    The first two may both be true; the third excludes them. All are 0 while nothing was seen.
+    """
+
+    tube: float
+    elsewhere: float
+    unknown: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,57 +92,80 @@ class Diagnosis:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Evidence:
-    """Findings and catalogue as arrays: faults by row, present findings by column.
+    """Findings and catalogue as arrays: faults by row, things seen by column.
 
-    ``ratios`` are the factors of test results on the odds of each fault; ``unseen``
-    the chance that each fault shows none of the absent findings.
+    Columns are the present symptoms, then the results that accuse. ``still`` is the
+    factor on the odds of each fault by all that speaks against it: absent symptoms
+    that it would show, and results that excuse it.
     """
 
     fault_ids: tuple[str, ...]
     priors: Floats
     links: Floats
     leaks: Floats
-    ratios: Floats
-    unseen: Floats
+    still: Floats
     of_the_tube: NDArray[np.bool_]
     log_absent_leaks: float
 
     @property
     def accused(self) -> NDArray[np.bool_]:
-        """Faults that show something present, or that a test result speaks for."""
+        """Faults that could show or bring about something that was seen."""
         shown: NDArray[np.bool_] = np.any(self.links > 0, axis=1)
-        return shown | (self.ratios > 1)
+        return shown
 
-    def log_evidence(self, *, ratios: Floats | None = None, links: Floats | None = None, skip: int = -1) -> float:
-        """Log evidence with other ratios or links, or with one present finding left out."""
-        kept = [j for j in range(len(self.leaks)) if j != skip]
-        return self.log_absent_leaks + network.log_evidence(
-            self.priors,
-            self.links if links is None else links,
-            self.leaks,
-            kept,
-            [],
-            odds_ratios=self.unseen * (self.ratios if ratios is None else ratios),
+    def posteriors(self) -> tuple[Floats, float]:
+        """Posterior of every fault, and the log evidence."""
+        answer, logarithm = network.posteriors(
+            self.priors, self.links, self.leaks, range(len(self.leaks)), [], odds_ratios=self.still
         )
+        return answer, logarithm + self.log_absent_leaks
+
+    def log_evidence(self, *, still: Floats, links: Floats, skip: int = -1) -> float:
+        """Log evidence with other factors and links, or with one thing seen left out."""
+        kept = [j for j in range(len(self.leaks)) if j != skip]
+        logarithm = network.log_evidence(self.priors, links, self.leaks, kept, [], odds_ratios=still)
+        return logarithm + self.log_absent_leaks
+
+
+def result_as_finding(ratios: Mapping[str, float]) -> tuple[float, dict[str, float]]:
+    """Leak and links that give each accused fault, alone, its factor on the odds.
+
+    With leak b and link l a fault multiplies the chance of the result from b to
+    1 - (1 - b)(1 - l), which is to be R b for its factor R.
+
+    Args:
+        ratios: Factors above 1 by fault.
+
+    Returns:
+        The leak, and the link of each fault.
+    """
+    leak = SHOWN_WHEN_TRUE / max(ratios.values())
+    # A result that speaks for faults only faintly may not come more often than not without them.
+    leak = min(leak, 0.5)
+    return leak, {fault: 1.0 - (1.0 - ratio * leak) / (1.0 - leak) for fault, ratio in ratios.items()}
 
 
 def weigh(findings: Findings, knowledge: Knowledge) -> Evidence:
     """Lay out the findings against the catalogue as arrays."""
     faults = list(knowledge.faults.values())
-    ratios = odds_ratios(findings, knowledge)
 
     def shows(symptoms: tuple[str, ...]) -> Floats:
         rows = [[fault.shows.get(symptom, 0.0) for symptom in symptoms] for fault in faults]
         return np.array(rows, dtype=np.float64).reshape(len(faults), len(symptoms))
 
+    results = [result_as_finding(weight.ratios) for weight in accusations(findings, knowledge)]
+    rows = [[links.get(fault.id, 0.0) for _, links in results] for fault in faults]
+    result_links = np.array(rows, dtype=np.float64).reshape(len(faults), len(results))
+    leaks = [knowledge.symptoms[s].leak_probability for s in findings.present] + [leak for leak, _ in results]
     absent_leaks = np.array([knowledge.symptoms[s].leak_probability for s in findings.absent], dtype=np.float64)
+    excused = excuses(findings, knowledge)
     return Evidence(
         fault_ids=tuple(fault.id for fault in faults),
         priors=np.array([fault.per_1000 / 1000 for fault in faults], dtype=np.float64),
-        links=shows(findings.present),
-        leaks=np.array([knowledge.symptoms[s].leak_probability for s in findings.present], dtype=np.float64),
-        ratios=np.array([ratios.get(fault.id, 1.0) for fault in faults], dtype=np.float64),
-        unseen=np.prod(1.0 - shows(findings.absent), axis=1),
+        links=np.hstack([shows(findings.present), result_links]),
+        leaks=np.array(leaks, dtype=np.float64),
+        still=np.array([excused.get(fault.id, 1.0) for fault in faults])
+        * np.prod(1.0 - shows(findings.absent), axis=1),
         of_the_tube=np.array([fault.of_the_tube for fault in faults], dtype=np.bool_),
         log_absent_leaks=float(np.log1p(-absent_leaks).sum()),
     )
@@ -144,23 +186,13 @@ def diagnose_findings(findings: Findings, knowledge: Knowledge) -> Diagnosis:
         RefusedError: More present findings hang together than can be reckoned exactly.
     """
     evidence = weigh(findings, knowledge)
-    count = len(findings.present)
-    posteriors, logarithm = network.posteriors(
-        evidence.priors,
-        evidence.links,
-        evidence.leaks,
-        range(count),
-        [],
-        odds_ratios=evidence.ratios * evidence.unseen,
-    )
-    logarithm += evidence.log_absent_leaks
+    posteriors, logarithm = evidence.posteriors()
     tube = evidence.of_the_tube
-    everyone = np.ones_like(tube)
+    blame = _blame(evidence, logarithm)
     sets = explain(evidence, posteriors)
     order = np.argsort(-posteriors, kind="stable")
     accused = evidence.accused
     named = [i for i in order.tolist() if accused[i] and posteriors[i] >= WORTH_NAMING][:MOST_NAMED]
-    seen = count > 0 or bool(np.any(evidence.ratios > 1))
     return Diagnosis(
         suspects=tuple(
             SuspectedFault(
@@ -172,9 +204,9 @@ def diagnose_findings(findings: Findings, knowledge: Knowledge) -> Diagnosis:
             for i in named
         ),
         posteriors=dict(zip(evidence.fault_ids, posteriors.tolist(), strict=True)),
-        probability_tube=1.0 - _none_to_blame(evidence, tube, logarithm),
-        probability_elsewhere=1.0 - _none_to_blame(evidence, ~tube, logarithm),
-        probability_unknown=_none_to_blame(evidence, everyone, logarithm) if seen else 0.0,
+        probability_tube=blame.tube,
+        probability_elsewhere=blame.elsewhere,
+        probability_unknown=blame.unknown,
         unexplained=tuple(
             finding for j, finding in enumerate(findings.present) if _only_leaked(evidence, j, logarithm) > 0.5
         ),
@@ -189,6 +221,28 @@ def diagnose_findings(findings: Findings, knowledge: Knowledge) -> Diagnosis:
     )
 
 
+def blame(findings: Findings, knowledge: Knowledge) -> Blame:
+    """Who is to blame for what was seen, without the rest of the diagnosis (a few times quicker).
+
+    Raises:
+        InputError: The findings are impossible together.
+        RefusedError: More present findings hang together than can be reckoned exactly.
+    """
+    evidence = weigh(findings, knowledge)
+    return _blame(evidence, evidence.log_evidence(still=evidence.still, links=evidence.links))
+
+
+def _blame(evidence: Evidence, logarithm: float) -> Blame:
+    if len(evidence.leaks) == 0:
+        return Blame(tube=0.0, elsewhere=0.0, unknown=0.0)
+    tube = evidence.of_the_tube
+    return Blame(
+        tube=1.0 - _none_to_blame(evidence, tube, logarithm),
+        elsewhere=1.0 - _none_to_blame(evidence, ~tube, logarithm),
+        unknown=_none_to_blame(evidence, np.ones_like(tube), logarithm),
+    )
+
+
 def explain(evidence: Evidence, posteriors: Floats) -> LikelySets:
     """The most probable sets of accused faults, drawn from the likeliest of them."""
     candidates = np.flatnonzero(evidence.accused & (posteriors > 0) & (evidence.priors < 1))
@@ -198,36 +252,37 @@ def explain(evidence: Evidence, posteriors: Floats) -> LikelySets:
 
 def _log_odds(evidence: Evidence) -> Floats:
     with np.errstate(divide="ignore"):  # a fault ruled out for certain has log odds of minus infinity
-        odds: Floats = np.log(evidence.priors * evidence.ratios * evidence.unseen) - np.log1p(-evidence.priors)
+        odds: Floats = np.log(evidence.priors * evidence.still) - np.log1p(-evidence.priors)
     return odds
 
 
 def _none_to_blame(evidence: Evidence, group: NDArray[np.bool_], logarithm: float) -> float:
     """Chance that no fault of a group causes anything that was seen.
 
-    A fault that is present but shows nothing counts with the chance that it keeps
-    still: the complement of each link to a present finding, and, for an accusing test
-    result of odds ratio R, the 1/R of such results that come without its doing.
+    A fault that is present but shows nothing of it counts with the chance that it
+    keeps still: the complement of each of its links to something seen.
     """
-    still = np.prod(1.0 - evidence.links, axis=1) * np.minimum(evidence.ratios, 1.0)
-    ratios = np.where(group, still, evidence.ratios)
-    links = np.where(group[:, np.newaxis], 0.0, evidence.links)
-    return min(1.0, math.exp(evidence.log_evidence(ratios=ratios, links=links) - logarithm))
+    silent = evidence.still * np.prod(1.0 - evidence.links, axis=1)
+    without = evidence.log_evidence(
+        still=np.where(group, silent, evidence.still), links=np.where(group[:, np.newaxis], 0.0, evidence.links)
+    )
+    return min(1.0, math.exp(without - logarithm))
 
 
 def _only_leaked(evidence: Evidence, finding: int, logarithm: float) -> float:
-    """Chance that no fault of the catalogue causes one present finding."""
+    """Chance that no fault of the catalogue causes one thing that was seen."""
     leak = float(evidence.leaks[finding])
     if leak == 0:
         return 0.0
-    without = evidence.log_evidence(ratios=evidence.ratios * (1.0 - evidence.links[:, finding]), skip=finding)
+    silent = evidence.still * (1.0 - evidence.links[:, finding])
+    without = evidence.log_evidence(still=silent, links=evidence.links, skip=finding)
     return math.exp(math.log(leak) + without - logarithm)
 
 
 def _cover(evidence: Evidence, sets: LikelySets, logarithm: float) -> float:
     """Share of all explanations by accused faults that the kept sets hold."""
     accused = evidence.accused
-    weights = evidence.priors * evidence.ratios * evidence.unseen
+    present = evidence.priors * evidence.still
     none_present = float(np.log1p(-evidence.priors[accused & (evidence.priors < 1)]).sum())
-    others = float(np.log((weights + 1.0 - evidence.priors)[~accused]).sum()) + evidence.log_absent_leaks
+    others = float(np.log((present + 1.0 - evidence.priors)[~accused]).sum()) + evidence.log_absent_leaks
     return min(1.0, math.exp(sets.log_mass + none_present + others - logarithm))

@@ -24,8 +24,8 @@ ONE_LOW_BELOW_OF_BEST: Final = 0.60
 ALL_GOOD_FROM: Final = 0.60
 """Relative emission from which no gun counts as worn (from memory, estimate)."""
 
-_GETTER_SAYS: Final[dict[str, str]] = {"silver": "dark", "white": "white", "clear": "white"}
-_NECK_SAYS: Final[dict[str, str]] = {"sound": "clean", "cracked": "crack"}
+_GETTER_SAYS: Final[dict[str, str]] = {"silver": "dark", "white": "white", "clear": "clear"}
+_NECK_SAYS: Final[dict[str, str]] = {"sound": "sound", "cracked": "cracked"}
 _READING_TESTS: Final[dict[ReadingKind, str]] = {
     "leakage_heater_cathode": "t_leak_hk",
     "leakage_cathode_grid1": "t_leak_kg1",
@@ -154,25 +154,82 @@ def gather_findings(
     return Findings(present=present, absent=absent, results=tuple(taken), silent=tuple(silent), doubts=tuple(doubts))
 
 
-def odds_ratios(findings: Findings, knowledge: Knowledge) -> dict[str, float]:
-    """The factor by which all results together change the odds of each fault they speak of.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weight:
+    """How far one result speaks for faults: a factor above 1 on the odds of each."""
 
-    Of several results of one test (three guns, several spots) the strongest that
-    accuses a fault counts for it, and only if none does, the strongest that excuses
-    it: what was found in one place is not undone by its absence in another.
+    test: str
+    result: str
+    ratios: Mapping[str, float]
+
+
+def accusations(findings: Findings, knowledge: Knowledge) -> tuple[Weight, ...]:
+    """What speaks for faults: one weight per distinct result.
+
+    A result that several faults could bring about needs only one of them, so these
+    are no factors to be multiplied in, but findings to be explained
+    (:func:`tubewright.judgement.diagnosis.weigh`).
+    """
+    weights = []
+    for name, ids in _results_by_test(findings, knowledge).items():
+        for result in knowledge.tests[name].results:
+            ratios = {fault: ratio for fault, ratio in result.odds_ratios.items() if ratio > 1}
+            if result.id in ids and ratios:
+                weights.append(Weight(test=name, result=result.id, ratios=ratios))
+    return tuple(weights)
+
+
+def excuses(findings: Findings, knowledge: Knowledge) -> dict[str, float]:
+    """The factor below 1 by which all results together lower the odds of faults.
+
+    A fault that any result of a test accuses is not excused by another result of the
+    same test: what was found in one place is not undone by its absence in another.
+    Where a test was done gun by gun its weakest excuse counts, for the fault may sit
+    in the other gun; else its strongest. No test counts twice.
     """
     total: dict[str, float] = {}
-    for name in dict.fromkeys(result.test for result in findings.results):
-        test = knowledge.tests[name]
-        ids = {result.result for result in findings.results if result.test == name}
-        by_id = {result.id: result for result in test.results}
-        # "low, and stays low with the socket off" replaces the plain "low" that it refines.
-        ids -= {by_id[result].refines for result in ids}
-        speaking = [by_id[result].odds_ratios for result in sorted(ids)]
-        for fault in dict.fromkeys(fault for ratios in speaking for fault in ratios):
-            ratios = [one[fault] for one in speaking if fault in one]
-            total[fault] = total.get(fault, 1.0) * (max(ratios) if max(ratios) > 1 else min(ratios))
+    for name, ids in _results_by_test(findings, knowledge).items():
+        by_id = {result.id: result.odds_ratios for result in knowledge.tests[name].results if result.id in ids}
+        guns: dict[Gun | None, list[Mapping[str, float]]] = {}
+        for taken in findings.results:
+            if taken.test == name and taken.result in by_id:
+                guns.setdefault(taken.gun, []).append(by_id[taken.result])
+        for fault in dict.fromkeys(fault for ratios in by_id.values() for fault in ratios):
+            if any(ratios.get(fault, 1.0) > 1 for ratios in by_id.values()):
+                continue
+            strongest = {gun: min(ratios.get(fault, 1.0) for ratios in said) for gun, said in guns.items()}
+            by_gun = max((ratio for gun, ratio in strongest.items() if gun is not None), default=1.0)
+            factor = min(by_gun, strongest.get(None, 1.0))
+            if factor < 1:
+                total[fault] = total.get(fault, 1.0) * factor
     return total
+
+
+def odds_ratios(findings: Findings, knowledge: Knowledge) -> dict[str, float]:
+    """The factor on the odds of each fault by all results, were it the only one they accuse.
+
+    A plain measure of what the tests say of one fault; the diagnosis itself weighs
+    :func:`accusations` and :func:`excuses`, where faults take the blame off each other.
+    """
+    total = excuses(findings, knowledge)
+    strongest: dict[tuple[str, str], float] = {}
+    for weight in accusations(findings, knowledge):
+        for fault, ratio in weight.ratios.items():
+            strongest[weight.test, fault] = max(ratio, strongest.get((weight.test, fault), 1.0))
+    for (_, fault), ratio in strongest.items():
+        total[fault] = total.get(fault, 1.0) * ratio
+    return total
+
+
+def _results_by_test(findings: Findings, knowledge: Knowledge) -> dict[str, set[str]]:
+    """Distinct results of each test; one that refines another replaces it."""
+    found: dict[str, set[str]] = {}
+    for taken in findings.results:
+        found.setdefault(taken.test, set()).add(taken.result)
+    for name, ids in found.items():
+        # "low, and stays low with the socket off" replaces the plain "low" that it refines.
+        ids -= {result.refines for result in knowledge.tests[name].results if result.id in ids}
+    return found
 
 
 def result_of_value(test: BenchTest, *, value: float, unit: str, nominal: float | None = None) -> NamedResult | None:
@@ -215,10 +272,16 @@ def result_of_value(test: BenchTest, *, value: float, unit: str, nominal: float 
     held = [
         result
         for result, figure in usable
-        if (result.at_least is None or figure >= result.at_least) and (result.below is None or figure < result.below)
+        if (result.at_least is None or figure >= result.at_least - _hair(result.at_least))
+        and (result.below is None or figure < result.below - _hair(result.below))
     ]
     refined = {result.refines for result in held}
     return next((result for result in held if result.id not in refined), None)
+
+
+def _hair(bound: float) -> float:
+    """What a quotient of two readings may miss a bound by and still count as on it: 0.9 of 66 over 66."""
+    return 1e-9 * abs(bound)
 
 
 def _figure(result: NamedResult, value: float, unit: str, nominal: float | None) -> float | None:

@@ -5,29 +5,25 @@ gone through. For each outcome the work left is reckoned over the most probable
 explanations: suspects are opened up in order of probability per minute; a true one
 costs its full minutes, a wrong one part of them, until every true one is mended.
 
-The catalogue gives, per result, factors on the odds of faults. How often each result
-comes at all follows from them: a result that speaks for a fault by a factor R comes
-at most 1/R as often without that fault.
+How often each result comes follows from the catalogue's factors on the odds of faults:
+a result that speaks for a fault by a factor R comes at most 1/R as often without it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tubewright.judgement import network
-from tubewright.judgement.diagnosis import Evidence, explain, weigh
+from tubewright.judgement.diagnosis import Evidence, explain, result_as_finding, weigh
 from tubewright.judgement.explanations import LikelySets
 from tubewright.judgement.findings import Findings
 from tubewright.judgement.network import Floats
-from tubewright.knowledge.model import BenchTest, Hazard, Knowledge
+from tubewright.knowledge.model import BenchTest, Hazard, Knowledge, NamedResult
 
-SHOWN_WHEN_TRUE: Final = 0.85
-"""Chance that a confirming test shows its fault when that is there (from memory, estimate)."""
 MOST_ABNORMAL: Final = 0.5
 """Largest share of abnormal outcomes assumed where none of a test's faults is there (from memory, estimate)."""
 WRONG_SHARE: Final = 0.5
@@ -102,14 +98,7 @@ def quickest_tests(
         RefusedError: More present findings hang together than can be reckoned exactly.
     """
     evidence = weigh(findings, knowledge)
-    posteriors, _ = network.posteriors(
-        evidence.priors,
-        evidence.links,
-        evidence.leaks,
-        range(len(findings.present)),
-        [],
-        odds_ratios=evidence.ratios * evidence.unseen,
-    )
+    posteriors, _ = evidence.posteriors()
     sets = explain(evidence, posteriors)
     if len(sets.faults) == 0:
         return ()
@@ -139,25 +128,19 @@ class _Bench:
 
     def propose(self, test: BenchTest) -> ProposedTest | None:
         """The test with its outcomes, or None if it tells nothing of the suspects."""
-        outcomes = outcome_ratios(test)
-        ratios = np.ones((len(outcomes), len(self.ids)))
-        for row, (_, _, _, effects) in enumerate(outcomes):
-            for fault, ratio in effects.items():
-                if fault in self.place:
-                    ratios[row, self.place[fault]] = ratio
-        if bool(np.all(ratios == 1.0)):
+        # Outcomes that accuse only faults nobody suspects would teach nothing here.
+        outcomes = [o for o in outcomes_of(test) if not o.links or any(fault in self.place for fault in o.links)]
+        if not any(fault in self.place for outcome in outcomes for fault in (*outcome.links, *outcome.excuses)):
             return None
-        # A ratio of nought would be a certainty; the catalogue has none, but a shop's own file might.
-        factors = np.exp(self.numbers @ np.log(np.maximum(ratios, 1e-12)).T)
-        likelihood = factors * np.array([base for _, _, base, _ in outcomes])
-        likelihood /= likelihood.sum(axis=1, keepdims=True)
+        told = np.column_stack([self._chance_of(outcome) for outcome in outcomes])
+        likelihood = told / told.sum(axis=1, keepdims=True)
         joint = likelihood * self.chances[:, np.newaxis]
         chance = joint.sum(axis=0)
         bits = float(np.sum(joint * np.log2(np.maximum(likelihood, 1e-300) / chance)))
         left = float(chance @ self.minutes_left((joint / chance).T))
         saved = max(0.0, self.left_now - left)
-        told = factors * self.chances[:, np.newaxis]
-        then = (told / told.sum(axis=0)).T @ self.numbers
+        weights = told * self.chances[:, np.newaxis]
+        then = (weights / weights.sum(axis=0)).T @ self.numbers
         effort = (test.minutes + SETTLING_MINUTES) * HAZARD_FACTOR[test.hazard]
         effort *= RUNNING_FACTOR if test.running else 1.0
         return ProposedTest(
@@ -173,10 +156,22 @@ class _Bench:
             minutes_saved=saved,
             worth_per_minute=(saved + MINUTES_PER_BIT * bits) / effort,
             outcomes=tuple(
-                self._outcome(result, means, float(share), after)
-                for (result, means, _, _), share, after in zip(outcomes, chance, then, strict=True)
+                self._outcome(outcomes[at].result, outcomes[at].means, float(chance[at]), then[at])
+                for at in np.argsort(-chance, kind="stable").tolist()
             ),
         )
+
+    def _chance_of(self, outcome: PossibleOutcome) -> Floats:
+        """Relative chance of an outcome under each set of faults; shape (sets,)."""
+        unseen = np.full(len(self.chances), 1.0 - outcome.leak)
+        for fault, link in outcome.links.items():
+            if fault in self.place:
+                unseen *= 1.0 - link * self.numbers[:, self.place[fault]]
+        seen = 1.0 - unseen
+        for fault, ratio in outcome.excuses.items():
+            if fault in self.place:
+                seen *= 1.0 - (1.0 - ratio) * self.numbers[:, self.place[fault]]
+        return seen * outcome.share / outcome.leak
 
     def minutes_left(self, chances: Floats) -> Floats:
         """Expected minutes until all is mended, for rows of probabilities of the sets.
@@ -213,25 +208,57 @@ class _Bench:
         return Outcome(result=result, means=means, chance=chance, leading=leading, words=words)
 
 
-def outcome_ratios(test: BenchTest) -> list[tuple[str, str, float, dict[str, float]]]:
-    """The outcomes of a test that exclude each other, and how often each comes with no fault there.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PossibleOutcome:
+    """One outcome of a test, as a finding that faults bring about or prevent.
 
-    Returns:
-        Result id, its meaning, its share where none of the test's faults is there
-        (the shares sum to 1), and the factors on the odds of faults.
+    ``share`` is how often it comes where none of the test's faults is there;
+    ``leak`` and ``links`` are those of :func:`~tubewright.judgement.diagnosis.result_as_finding`.
     """
-    refined = {result.refines for result in test.results}
-    results = [result for result in test.results if result.id not in refined]
-    highest = [max(result.odds_ratios.values(), default=1.0) for result in results]
-    shares = [SHOWN_WHEN_TRUE / ratio if ratio > 1 else 0.0 for ratio in highest]
-    scale = min(1.0, MOST_ABNORMAL / sum(shares)) if any(shares) else 1.0
-    shares = [share * scale for share in shares]
-    rest = 1.0 - sum(shares)
-    normal = [at for at, share in enumerate(shares) if share == 0.0]
-    outcomes = [
-        (result.id, result.means, share if share > 0 else rest / len(normal), dict(result.odds_ratios))
-        for result, share in zip(results, shares, strict=True)
+
+    result: str
+    means: str
+    share: float
+    leak: float
+    links: Mapping[str, float]
+    excuses: Mapping[str, float]
+
+
+def outcomes_of(test: BenchTest) -> list[PossibleOutcome]:
+    """The outcomes of a test that exclude each other; their shares sum to 1.
+
+    Where every named result speaks for some fault, one more is added: none of these.
+    """
+    parts = []
+    for result in test.results:
+        if not _told_apart(result, test):
+            accused = {fault: ratio for fault, ratio in result.odds_ratios.items() if ratio > 1}
+            leak, links = result_as_finding(accused) if accused else (1.0, {})
+            excused = {fault: ratio for fault, ratio in result.odds_ratios.items() if ratio < 1}
+            parts.append((result.id, result.means, leak, links, excused))
+    abnormal = sum(leak for _, _, leak, links, _ in parts if links)
+    scale = min(1.0, MOST_ABNORMAL / abnormal) if abnormal > 0 else 1.0
+    rest = 1.0 - abnormal * scale
+    quiet = sum(not links for _, _, _, links, _ in parts)
+    if not quiet:
+        parts.append((_SILENT, "none of these is seen", 1.0, {}, {}))
+        quiet = 1
+    return [
+        PossibleOutcome(
+            result=name,
+            means=means,
+            share=leak * scale if links else rest / quiet,
+            leak=leak,
+            links=links,
+            excuses=excused,
+        )
+        for name, means, leak, links, excused in parts
     ]
-    if not normal:
-        outcomes.append((_SILENT, "none of these is seen", rest, {}))
-    return outcomes
+
+
+def _told_apart(result: NamedResult, test: BenchTest) -> bool:
+    """Whether results that refine this one accuse every fault that it accuses: then it never stands alone."""
+    accused = {fault for fault, ratio in result.odds_ratios.items() if ratio > 1}
+    refining = [other for other in test.results if other.refines == result.id]
+    named = {fault for other in refining for fault, ratio in other.odds_ratios.items() if ratio > 1}
+    return bool(refining) and accused <= named
