@@ -299,7 +299,7 @@ def _options(answer: Assessment) -> Sequence[Block]:
         in_currency = f", {answer.currency}" if answer.currency else ""
         columns = (
             Column(heading="Option"),
-            Column(heading="Chance that the picture is then good enough, %", figures=True),
+            Column(heading="Chance of a good enough picture, %", figures=True),
             Column(heading="Good for, years or months"),
             Column(heading=f"Chance of {keep_years} years, %", figures=True),
             Column(heading=f"Cost{in_currency}", figures=True),

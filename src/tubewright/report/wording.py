@@ -137,8 +137,8 @@ def duration(years: Figure) -> str:
     if isinstance(years, Unknown):
         return NOT_KNOWN
     low, middle, high = (_time(value) for value in (years.p10, years.median, years.p90))
-    if middle == ("0", "months") and high == middle:
-        return "no time at all"
+    if middle[0] == "0":
+        return "less than a month" if high == middle else f"less than a month (up to {_joined(high)})"
     if middle[1] == "":
         return middle[0] if low == middle else f"{middle[0]} (at least {_joined(low)})"
     if low == high:
