@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from judgement.catalogue import SMALL, bench_test, case, catalogue, fault, result, symptom
 from tubewright.judgement.diagnosis import Diagnosis, blame, diagnose_findings, explain, weigh
 from tubewright.judgement.findings import Findings, TakenResult, accusations, excuses, gather_findings
-from tubewright.judgement.next_tests import outcomes_of, quickest_tests
+from tubewright.judgement.next_tests import NOTHING_TOLD, outcomes_of, quickest_tests
 from tubewright.knowledge.model import Knowledge
 
 
@@ -201,9 +201,9 @@ def test_probabilities_are_probabilities(findings: Findings) -> None:
 @given(evidences())
 @settings(max_examples=40, deadline=None)
 def test_a_test_is_worth_something_and_never_repeated(findings: Findings) -> None:
-    """No proposal was taken already; each has cautions, chances that sum to 1 and saves minutes or tells something."""
+    """No proposal repeats a test but to narrow its result down; each has cautions and tells something."""
     for proposal in quickest_tests(findings, SMALL, limit=20):
-        assert proposal.id not in findings.tests_done
+        assert (proposal.id in findings.tests_done) is bool(proposal.follows)
         assert proposal.cautions
         assert sum(o.chance for o in proposal.outcomes) == pytest.approx(1)
         assert 0 < proposal.information_bits <= math.log2(len(proposal.outcomes)) + 1e-9
@@ -272,13 +272,51 @@ def test_outcome_promises_what_diagnosis_then_says() -> None:
     before = Findings(present=("dim",))
     for proposal in quickest_tests(before, SMALL, limit=20):
         for outcome in proposal.outcomes:
-            if outcome.result == "nothing_told":
+            if outcome.result == NOTHING_TOLD:
                 continue
             after = diagnose_findings(
                 Findings(present=("dim",), results=(outright(proposal.id, outcome.result),)), SMALL
             )
             for name, probability in outcome.leading:
                 assert after.posteriors[name] == pytest.approx(probability, abs=2e-3)
+
+
+def test_a_known_result_is_narrowed_down() -> None:
+    """B+ is low: the same test goes on to ask whether the preset moves it, and promises what then holds."""
+    knowledge = catalogue(
+        [symptom("narrow")],
+        [
+            fault("preset", 15, {"narrow": 0.5}),
+            fault("drift", 15, {"narrow": 0.4}),
+            fault("other", 15, {"narrow": 0.4}),
+        ],
+        [
+            bench_test(
+                "bplus",
+                result("low", {"preset": 5.0, "drift": 5.0}),
+                result("low_smooth", {"preset": 20.0, "drift": 2.0}, refines="low"),
+                result("low_noisy", {"drift": 20.0, "preset": 0.5}, refines="low"),
+                result("right", {"preset": 0.05, "drift": 0.05}),
+            )
+        ],
+    )
+
+    def found(*names: str) -> Findings:
+        return Findings(present=("narrow",), results=tuple(outright("bplus", name) for name in names))
+
+    (again,) = quickest_tests(found("low"), knowledge)
+    assert (again.id, again.follows) == ("bplus", "low")
+    assert {o.result for o in again.outcomes} == {"low_smooth", "low_noisy", NOTHING_TOLD}
+    for outcome in again.outcomes:
+        after = found("low") if outcome.result == NOTHING_TOLD else found("low", outcome.result)
+        posteriors = diagnose_findings(after, knowledge).posteriors
+        for name, probability in outcome.leading:
+            assert posteriors[name] == pytest.approx(probability, abs=2e-3)
+    # A smooth preset still leaves open whether it is noisy elsewhere: that would clear the preset.
+    (last,) = quickest_tests(found("low_smooth"), knowledge)
+    assert {o.result for o in last.outcomes} == {"low_noisy", NOTHING_TOLD}
+    assert quickest_tests(found("low_noisy"), knowledge) == ()
+    assert quickest_tests(found("right"), knowledge) == ()
 
 
 def test_minutes_left_by_hand() -> None:
@@ -296,7 +334,7 @@ def test_minutes_left_by_hand() -> None:
 def test_shares_of_outcomes() -> None:
     """A result that accuses by R comes at most 1/R as often without its fault; shares sum to 1."""
     for test in SMALL.tests.values():
-        outcomes = outcomes_of(test)
+        outcomes = outcomes_of(test.results)
         assert sum(outcome.share for outcome in outcomes) == pytest.approx(1)
         for outcome in outcomes:
             assert all(0 < link < 1 for link in outcome.links.values())

@@ -18,8 +18,8 @@ from tubewright.judgement.findings import (
     excuses,
     gather_findings,
     odds_ratios,
-    result_of_value,
 )
+from tubewright.judgement.ranges import result_of_value
 
 
 def taken(findings: Findings) -> set[tuple[str, str]]:

@@ -15,7 +15,8 @@ from typing import Final, Literal
 
 from tubewright.case import Case, Gun, Reading, ReadingKind
 from tubewright.errors import Fault, InputError
-from tubewright.knowledge.model import BenchTest, Knowledge, NamedResult
+from tubewright.judgement.ranges import result_of_value
+from tubewright.knowledge.model import BenchTest, Knowledge
 
 ALL_LOW_BELOW: Final = 0.40
 """Relative emission under which every gun counts as worn (from memory, estimate)."""
@@ -34,18 +35,6 @@ _READING_TESTS: Final[dict[ReadingKind, str]] = {
     "heater_voltage": "d_heater_rms",
     "heater_current": "t_heater_vi",
 }
-
-# Units that differ only by a factor, by what they measure; spelt as people type them.
-_FACTORS: Final[dict[str, tuple[str, float]]] = {
-    "V": ("V", 1.0), "mV": ("V", 1e-3), "kV": ("V", 1e3),
-    "A": ("A", 1.0), "mA": ("A", 1e-3), "uA": ("A", 1e-6), "µA": ("A", 1e-6),
-    "ohm": ("ohm", 1.0), "kohm": ("ohm", 1e3), "Mohm": ("ohm", 1e6),
-    "Ω": ("ohm", 1.0), "kΩ": ("ohm", 1e3), "MΩ": ("ohm", 1e6),
-    "s": ("s", 1.0), "ms": ("s", 1e-3), "us": ("s", 1e-6), "µs": ("s", 1e-6), "min": ("s", 60.0),
-    "Hz": ("Hz", 1.0), "kHz": ("Hz", 1e3),
-    "F": ("F", 1.0), "uF": ("F", 1e-6), "µF": ("F", 1e-6), "nF": ("F", 1e-9), "pF": ("F", 1e-12),
-    "ratio": ("ratio", 1.0), "rel": ("ratio", 1.0), "percent": ("ratio", 0.01), "%": ("ratio", 0.01),
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,69 +219,6 @@ def _results_by_test(findings: Findings, knowledge: Knowledge) -> dict[str, set[
         # "low, and stays low with the socket off" replaces the plain "low" that it refines.
         ids -= {result.refines for result in knowledge.tests[name].results if result.id in ids}
     return found
-
-
-def result_of_value(test: BenchTest, *, value: float, unit: str, nominal: float | None = None) -> NamedResult | None:
-    """The named result that a number stands for.
-
-    Args:
-        test: The test.
-        value: What was read.
-        unit: Its unit, as typed; prefixes are understood.
-        nominal: What it should be, in the same unit; the test's own usual nominal if
-            left out.
-
-    Returns:
-        The result whose range holds the value, the most particular one where one
-        refines another; None if no range holds it.
-
-    Raises:
-        InputError: The test has no numeric result, none in this kind of unit, or only
-            ratios to a nominal value that is not given.
-    """
-    numeric = [result for result in test.results if result.quantity != "none"]
-    names = ", ".join(result.id for result in test.results)
-    if not numeric:
-        raise InputError(
-            Fault(what=f"{test.id} can't be read off a number", where="value", mend=f"Name a result: {names}")
-        )
-    against = nominal if nominal is not None else test.usual_nominal
-    usable: list[tuple[NamedResult, float]] = []
-    for result in numeric:
-        figure = _figure(result, value, unit, against)
-        if figure is not None:
-            usable.append((result, figure))
-    if not usable:
-        if any(result.quantity == "ratio" for result in numeric) and against is None:
-            what, mend = f"{test.id} needs to know what is nominal here", "Add nominal, in the same unit as the value"
-        else:
-            wanted = sorted({result.unit for result in numeric if result.unit})
-            what, mend = f"{unit!r} is not a unit of {test.id}", f"Use {' or '.join(wanted) or 'a ratio'}"
-        raise InputError(Fault(what=what, where="value", mend=mend))
-    held = [
-        result
-        for result, figure in usable
-        if (result.at_least is None or figure >= result.at_least - _hair(result.at_least))
-        and (result.below is None or figure < result.below - _hair(result.below))
-    ]
-    refined = {result.refines for result in held}
-    return next((result for result in held if result.id not in refined), None)
-
-
-def _hair(bound: float) -> float:
-    """What a quotient of two readings may miss a bound by and still count as on it: 0.9 of 66 over 66."""
-    return 1e-9 * abs(bound)
-
-
-def _figure(result: NamedResult, value: float, unit: str, nominal: float | None) -> float | None:
-    """The value in the terms of one result's range, or None if it can't be put so."""
-    kind, factor = _FACTORS.get(unit, (unit, 1.0))
-    if result.quantity == "ratio":
-        if kind == "ratio" and nominal is None:
-            return value * factor
-        return value / nominal if nominal else None
-    wanted_kind, wanted_factor = _FACTORS.get(result.unit, (result.unit, 1.0))
-    return value * factor / wanted_factor if kind == wanted_kind else None
 
 
 def _symptoms(case: Case, knowledge: Knowledge, faults: list[Fault]) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -11,8 +11,8 @@ a result that speaks for a fault by a factor R comes at most 1/R as often withou
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -37,7 +37,8 @@ HAZARD_FACTOR: Final[dict[Hazard, float]] = {"H0": 1.0, "H1": 1.2, "H2": 1.6, "H
 RUNNING_FACTOR: Final = 1.25
 """Further factor for a test in a running, open set (from memory, estimate)."""
 
-_SILENT: Final = "nothing_told"
+NOTHING_TOLD: Final = "nothing_told"
+"""Id of the outcome that leaves all as it was; the catalogue holds no such result."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +63,8 @@ class ProposedTest:
     ``information_bits`` is what it is expected to tell about which faults are there;
     ``expected_cost_left`` the minutes of repair still expected after it, without its
     own; ``minutes_saved`` how much that is less than without the test. ``cautions``
-    are caution ids; they come before the hand goes in.
+    are caution ids; they come before the hand goes in. ``follows`` is empty for a test
+    not yet taken; for one whose result can be narrowed down, it is what was found.
     """
 
     id: str
@@ -76,13 +78,17 @@ class ProposedTest:
     expected_cost_left: float
     minutes_saved: float
     worth_per_minute: float
+    follows: str
     outcomes: tuple[Outcome, ...]
 
 
 def quickest_tests(
     findings: Findings, knowledge: Knowledge, *, limit: int = 5, done: Collection[str] = ()
 ) -> tuple[ProposedTest, ...]:
-    """Tests not yet taken that separate the suspects soonest and most safely, best first.
+    """Tests that separate the suspects soonest and most safely, best first.
+
+    They are tests not yet taken, and tests whose result can be narrowed down: B+ was
+    low, but does its preset move it?
 
     Args:
         findings: What is known.
@@ -103,8 +109,14 @@ def quickest_tests(
     if len(sets.faults) == 0:
         return ()
     bench = _Bench(evidence, sets, knowledge)
-    skipped = findings.tests_done | frozenset(done)
-    proposals = [bench.propose(test) for test in knowledge.tests.values() if test.id not in skipped and not test.gate]
+    taken: dict[str, set[str]] = {}
+    for result in findings.results:
+        taken.setdefault(result.test, set()).add(result.result)
+    proposals = [
+        bench.propose(test, taken.get(test.id, set()))
+        for test in knowledge.tests.values()
+        if test.id not in done and not test.gate
+    ]
     ranked = sorted(
         (p for p in proposals if p is not None and p.information_bits > 1e-6),
         key=lambda p: (-p.worth_per_minute, p.running, p.minutes, p.id),
@@ -126,13 +138,18 @@ class _Bench:
         self.now = self.chances @ self.numbers
         self.left_now = float(self.minutes_left(self.chances[np.newaxis, :])[0])
 
-    def propose(self, test: BenchTest) -> ProposedTest | None:
-        """The test with its outcomes, or None if it tells nothing of the suspects."""
+    def propose(self, test: BenchTest, taken: Collection[str] = ()) -> ProposedTest | None:
+        """The test with its outcomes, or None if it tells nothing (more) of the suspects."""
+        found, results = _narrower(test, taken) if taken else (None, _exclusive(test))
         # Outcomes that accuse only faults nobody suspects would teach nothing here.
-        outcomes = [o for o in outcomes_of(test) if not o.links or any(fault in self.place for fault in o.links)]
+        outcomes = [o for o in outcomes_of(results) if not o.links or any(fault in self.place for fault in o.links)]
         if not any(fault in self.place for outcome in outcomes for fault in (*outcome.links, *outcome.excuses)):
             return None
         told = np.column_stack([self._chance_of(outcome) for outcome in outcomes])
+        if found is not None and not any(r.refines == found.id for r in test.results if r.id in taken):
+            # The narrower result takes the place of the one that is known; "nothing more" leaves it.
+            known = self._chance_of(_as_outcome(found))
+            told /= np.where([o.result == NOTHING_TOLD for o in outcomes], 1.0, known[:, np.newaxis])
         likelihood = told / told.sum(axis=1, keepdims=True)
         joint = likelihood * self.chances[:, np.newaxis]
         chance = joint.sum(axis=0)
@@ -155,6 +172,7 @@ class _Bench:
             expected_cost_left=left,
             minutes_saved=saved,
             worth_per_minute=(saved + MINUTES_PER_BIT * bits) / effort,
+            follows=found.means if found is not None else "",
             outcomes=tuple(
                 self._outcome(outcomes[at].result, outcomes[at].means, float(chance[at]), then[at])
                 for at in np.argsort(-chance, kind="stable").tolist()
@@ -224,41 +242,64 @@ class PossibleOutcome:
     excuses: Mapping[str, float]
 
 
-def outcomes_of(test: BenchTest) -> list[PossibleOutcome]:
-    """The outcomes of a test that exclude each other; their shares sum to 1.
+def outcomes_of(results: Sequence[NamedResult]) -> list[PossibleOutcome]:
+    """Outcomes that exclude each other; their shares sum to 1.
 
     Where every named result speaks for some fault, one more is added: none of these.
     """
-    parts = []
-    for result in test.results:
-        if not _told_apart(result, test):
-            accused = {fault: ratio for fault, ratio in result.odds_ratios.items() if ratio > 1}
-            leak, links = result_as_finding(accused) if accused else (1.0, {})
-            excused = {fault: ratio for fault, ratio in result.odds_ratios.items() if ratio < 1}
-            parts.append((result.id, result.means, leak, links, excused))
-    abnormal = sum(leak for _, _, leak, links, _ in parts if links)
+    if not results:
+        return []
+    parts = [_as_outcome(result) for result in results]
+    abnormal = sum(part.leak for part in parts if part.links)
     scale = min(1.0, MOST_ABNORMAL / abnormal) if abnormal > 0 else 1.0
     rest = 1.0 - abnormal * scale
-    quiet = sum(not links for _, _, _, links, _ in parts)
-    if not quiet:
-        parts.append((_SILENT, "none of these is seen", 1.0, {}, {}))
-        quiet = 1
-    return [
-        PossibleOutcome(
-            result=name,
-            means=means,
-            share=leak * scale if links else rest / quiet,
-            leak=leak,
-            links=links,
-            excuses=excused,
-        )
-        for name, means, leak, links, excused in parts
-    ]
+    if all(part.links for part in parts):
+        nothing = NamedResult(id=NOTHING_TOLD, means="none of these is seen", odds_ratios={})
+        parts.append(_as_outcome(nothing))
+    quiet = sum(not part.links for part in parts)
+    return [replace(part, share=part.leak * scale if part.links else rest / quiet) for part in parts]
 
 
-def _told_apart(result: NamedResult, test: BenchTest) -> bool:
-    """Whether results that refine this one accuse every fault that it accuses: then it never stands alone."""
-    accused = {fault for fault, ratio in result.odds_ratios.items() if ratio > 1}
-    refining = [other for other in test.results if other.refines == result.id]
-    named = {fault for other in refining for fault, ratio in other.odds_ratios.items() if ratio > 1}
-    return bool(refining) and accused <= named
+def _as_outcome(result: NamedResult) -> PossibleOutcome:
+    """A result as a finding; its share is its leak."""
+    accused = {fault: ratio for fault, ratio in result.odds_ratios.items() if ratio > 1}
+    leak, links = result_as_finding(accused) if accused else (1.0, {})
+    excused = {fault: ratio for fault, ratio in result.odds_ratios.items() if ratio < 1}
+    return PossibleOutcome(result=result.id, means=result.means, share=leak, leak=leak, links=links, excuses=excused)
+
+
+def _exclusive(test: BenchTest) -> list[NamedResult]:
+    """The results of a test that exclude each other.
+
+    A result is left out where those that refine it accuse every fault that it accuses:
+    then it never stands alone.
+    """
+    kept = []
+    for result in test.results:
+        refining = [other for other in test.results if other.refines == result.id]
+        named = {fault for other in refining for fault in _accused(other)}
+        if not refining or not _accused(result) <= named:
+            kept.append(result)
+    return kept
+
+
+def _narrower(test: BenchTest, taken: Collection[str]) -> tuple[NamedResult | None, list[NamedResult]]:
+    """The result found, and those that would narrow it down.
+
+    Where one narrower result is known already, only those still count that would
+    clear a fault which it accuses.
+    """
+    for found in test.results:
+        if found.id not in taken and not any(r.refines == found.id for r in test.results if r.id in taken):
+            continue
+        further = [r for r in test.results if r.refines == found.id and r.id not in taken and _accused(r)]
+        blamed = {f for r in test.results if r.id in taken and r.refines == found.id for f in _accused(r)}
+        if blamed:
+            further = [r for r in further if any(r.odds_ratios.get(fault, 1.0) < 1 for fault in blamed)]
+        if further:
+            return found, further
+    return None, []
+
+
+def _accused(result: NamedResult) -> frozenset[str]:
+    return frozenset(fault for fault, ratio in result.odds_ratios.items() if ratio > 1)
