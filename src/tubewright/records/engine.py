@@ -71,6 +71,7 @@ class Database:
             )
         self._engine: Engine | None = None
         self._writer = threading.RLock()
+        self._here = threading.local()
 
     @property
     def is_sqlite(self) -> bool:
@@ -105,18 +106,43 @@ class Database:
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """A connection that sees one moment of the records from beginning to end."""
+        ours: Connection | None = getattr(self._here, "conn", None)
+        if ours is not None:
+            yield ours
+            return
         with self.engine.connect() as conn, conn.begin():
+            yield conn
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """One transaction for all that this thread reads and writes inside; an error undoes all of it."""
+        if getattr(self._here, "conn", None) is not None:
+            yield
+            return
+        with self._writing() as conn:
+            self._here.conn = conn
+            try:
+                yield
+            finally:
+                del self._here.conn
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        with (
+            self._writer,
+            self.engine.connect().execution_options(tubewright_write=True) as conn,
+            conn.begin(),
+        ):
             yield conn
 
     def write(self, work: Callable[[Connection], Result]) -> Result:
         """Run ``work`` in one transaction and commit it; run it again while the database is busy."""
+        ours: Connection | None = getattr(self._here, "conn", None)
+        if ours is not None:
+            return work(ours)
         for attempt in range(1, TRIES + 1):
             try:
-                with (
-                    self._writer,
-                    self.engine.connect().execution_options(tubewright_write=True) as conn,
-                    conn.begin(),
-                ):
+                with self._writing() as conn:
                     return work(conn)
             except DBAPIError as error:
                 if attempt == TRIES or not _passes(error):

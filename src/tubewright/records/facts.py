@@ -144,12 +144,20 @@ class _Life:
     tube: Values
     emissions: list[_Emission]
     treatments: list[Values]
-    jobs: Mapping[int, Values]
+    jobs: dict[int, Values]
 
-    def service_hours(self, first: dt.datetime, last: dt.datetime, job_id: int) -> float | None:
-        """Hours run between two moments, by the hours a week that the owner told at that job."""
-        per_week = self.jobs[job_id]["hours_per_week"]
-        return None if per_week is None else max(0.0, (last - first) / WEEK * per_week)
+    def service_hours(self, first: dt.datetime, last: dt.datetime) -> float | None:
+        """Hours run between two moments, by the hours a week that the owner told at each job on the way."""
+        told = sorted((job["opened_at"], job["hours_per_week"]) for job in self.jobs.values() if job["hours_per_week"])
+        if not told or told[0][0] > first:
+            return None
+        ends = [*(when for when, _ in told[1:]), last]
+        return float(
+            sum(
+                max(dt.timedelta(0), min(end, last) - max(start, first)) / WEEK * per_week
+                for (start, per_week), end in zip(told, ends, strict=True)
+            )
+        )
 
 
 def experience(conn: Connection) -> Experience:
@@ -215,26 +223,30 @@ def _lives(conn: Connection) -> Iterator[_Life]:
     for start in range(0, len(ids), _CHUNK):
         chunk = ids[start : start + _CHUNK]
         known = {one["id"]: dict(one) for one in conn.execute(select(tubes).where(tubes.c.id.in_(chunk))).mappings()}
-        of_jobs: dict[int, dict[int, Values]] = {}
-        closed = select(jobs).where(jobs.c.tube_id.in_(chunk), jobs.c.state == "closed")
-        for job in conn.execute(closed).mappings():
-            of_jobs.setdefault(job["tube_id"], {})[job["id"]] = dict(job)
-        emissions: dict[int, list[_Emission]] = {}
-        for one in _rows(conn, readings, readings.c.tube_id.in_(chunk) & (readings.c.kind == "emission")):
+        read = _rows(conn, readings, readings.c.tube_id.in_(chunk) & (readings.c.kind == "emission"))
+        done = _rows(conn, treatments, treatments.c.tube_id.in_(chunk))
+        closed = _closed_jobs(conn, {one["job_id"] for one in (*read, *done)})
+        lives = {tube_id: _Life(tube=tube, emissions=[], treatments=[], jobs={}) for tube_id, tube in known.items()}
+        for one in (*read, *done):
+            if one["job_id"] in closed:
+                lives[one["tube_id"]].jobs[one["job_id"]] = closed[one["job_id"]]
+        for one in read:
             found = _emission(one, known[one["tube_id"]])
-            if found is not None and found.job_id in of_jobs.get(one["tube_id"], {}):
-                emissions.setdefault(one["tube_id"], []).append(found)
-        done: dict[int, list[Values]] = {}
-        for one in _rows(conn, treatments, treatments.c.tube_id.in_(chunk)):
-            if one["job_id"] in of_jobs.get(one["tube_id"], {}):
-                done.setdefault(one["tube_id"], []).append(dict(one))
-        for tube_id, tube in known.items():
-            yield _Life(
-                tube=tube,
-                emissions=emissions.get(tube_id, []),
-                treatments=done.get(tube_id, []),
-                jobs=of_jobs.get(tube_id, {}),
-            )
+            if found is not None and found.job_id in closed:
+                lives[one["tube_id"]].emissions.append(found)
+        for one in done:
+            if one["job_id"] in closed:
+                lives[one["tube_id"]].treatments.append(dict(one))
+        yield from lives.values()
+
+
+def _closed_jobs(conn: Connection, ids: set[int]) -> dict[int, Values]:
+    found: dict[int, Values] = {}
+    wanted = sorted(ids)
+    for start in range(0, len(wanted), _CHUNK):
+        query = select(jobs).where(jobs.c.id.in_(wanted[start : start + _CHUNK]), jobs.c.state == "closed")
+        found |= {one["id"]: dict(one) for one in conn.execute(query).mappings()}
+    return found
 
 
 def _emission(reading: Mapping[str, Any], tube: Values) -> _Emission | None:
@@ -304,7 +316,7 @@ def _held(
         return None, True
     gone = next((one for one in later if one.share <= before[-1].share), None)
     last = gone or later[-1]
-    return life.service_hours(done["at"], last.at, done["job_id"]), gone is None
+    return life.service_hours(done["at"], last.at), gone is None
 
 
 def _worn(life: _Life) -> Iterator[WornGun]:
@@ -318,6 +330,6 @@ def _worn(life: _Life) -> Iterator[WornGun]:
         for first, second in pairwise(untreated):
             if first.job_id == second.job_id or first.instrument != second.instrument or first.instrument is None:
                 continue
-            hours = life.service_hours(first.at, second.at, first.job_id)
+            hours = life.service_hours(first.at, second.at)
             if hours and first.share > 0:
                 yield WornGun(hours_between=hours, emission_start=first.share, emission_end=second.share)

@@ -11,10 +11,12 @@ case may be given as their own types or as mappings (which are then checked).
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import threading
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
@@ -133,6 +135,17 @@ class Store:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def together(self) -> AbstractContextManager[None]:
+        """One transaction for all calls of this thread inside: all of them are kept, or none."""
+        return self.database.together()
+
+    def with_clock(self, clock: Callable[[], dt.datetime], *, new_uid: Callable[[], uuid.UUID] | None = None) -> Store:
+        """The same records, written with another clock (and source of uids): for imports and the demo shop."""
+        other = copy.copy(self)
+        other.clock = clock
+        other.new_uid = new_uid or self.new_uid
+        return other
 
     def change(self, by: int | None, work: Callable[[Change], Result]) -> Result:
         """Run ``work`` as one change in one transaction, again from its start if the database was busy.

@@ -1,0 +1,196 @@
+"""Put the demo shop into empty records: the same shop every time, its years counted back from now."""
+
+from __future__ import annotations
+
+import datetime as dt
+import random
+import tomllib
+import uuid
+from collections.abc import Callable, Mapping
+from functools import partial
+from importlib.resources import files
+from operator import itemgetter
+from typing import Any, Final
+
+from tubewright import case
+from tubewright.errors import Fault, InputError
+from tubewright.records.store import Store
+
+FILES: Final = ("shop.toml", "closed.toml", "open.toml")
+SEED: Final = 20_031  # any number: it only makes the uids the same every time
+USUAL_G2_V: Final = 300.0
+USUAL_HEATER_V: Final = 6.3
+USUAL_INSTRUMENT: Final = "Bench rig"
+
+_PER_GUN: Final[Mapping[str, tuple[case.ReadingKind, case.Unit]]] = {
+    "emission": ("emission", "rel"),
+    "cutoff": ("cutoff", "V"),
+    "leak_heater_cathode": ("leakage_heater_cathode", "Mohm"),
+}
+
+Table = Mapping[str, Any]
+
+
+def demo_shop() -> dict[str, Any]:
+    """The demo shop as data: people, instruments, tubes, displays and visits."""
+    shop: dict[str, Any] = {"visit": []}
+    for name in FILES:
+        part = tomllib.loads(files("tubewright.demo").joinpath(name).read_text(encoding="utf-8"))
+        shop["visit"] += part.pop("visit", [])
+        shop |= part
+    return shop
+
+
+def load_demo(store: Store, now: dt.datetime) -> None:
+    """Fill empty records with the demo shop, in one transaction.
+
+    Args:
+        store: records without any job, migrated.
+        now: the moment the shop's years are counted back from; it knows its zone.
+
+    Raises:
+        InputError: there are jobs in the records already.
+    """
+    shop = demo_shop()
+    with store.together():
+        if store.displays(size=1).rows:
+            raise InputError(
+                Fault(
+                    what="there is something in these records already",
+                    where="records",
+                    mend="Choose an empty file for the demo shop",
+                )
+            )
+        _Loader(store, now, shop).load()
+
+
+class _Loader:
+    """Writes events in the order they happened, each at its time."""
+
+    def __init__(self, store: Store, now: dt.datetime, shop: Table) -> None:
+        self.moment = now
+        rng = random.Random(SEED)  # noqa: S311 - uids of a demo, not secrets
+        self.store = store.with_clock(
+            lambda: self.moment, new_uid=lambda: uuid.UUID(int=rng.getrandbits(128), version=4)
+        )
+        self.now = now
+        self.shop = shop
+        self.people: dict[str, int] = {}
+        self.displays: dict[str, int] = {}
+        self.tubes: dict[str, int] = {}
+        self.jobs: dict[int, int] = {}
+        self.events: list[tuple[dt.datetime, int, Callable[[], object]]] = []
+
+    def _ago(self, days: float, hours: float = 0) -> dt.datetime:
+        return self.now - dt.timedelta(days=days) + dt.timedelta(hours=hours)
+
+    def load(self) -> None:
+        """Everybody and everything first, then all that happened, in its order."""
+        longest = max(visit["days_ago"] for visit in self.shop["visit"])
+        self.moment = self._ago(longest + 365)
+        self.people = {name: self.store.add_person(name).id for name in self.shop["people"]}
+        for one in self.shop["instrument"]:
+            self._instrument(one)
+        self.moment = self._ago(longest + 364)
+        for one in self.shop["tube"]:
+            given = {name: value for name, value in one.items() if name not in {"key", "notes"}}
+            self.tubes[one["key"]] = self.store.add_tube(given, notes=one.get("notes", "")).id
+        for one in self.shop["display"]:
+            given = {name: one[name] for name in case.Display.model_fields if name in one}
+            texts = {name: one.get(name, "") for name in ("owner", "place", "notes")}
+            self.displays[one["key"]] = self.store.add_display(given, **texts).id
+        for one in self.shop["display"]:
+            for fitting in one["tubes"]:
+                display, tube = self.displays[one["key"]], self.tubes[fitting["tube"]]
+                self._plan(fitting["days_ago"], 0, partial(self.store.fit_tube, display, tube))
+        for number, visit in enumerate(self.shop["visit"]):
+            self._plan_visit(number, visit)
+        for moment, _, event in sorted(self.events, key=itemgetter(0, 1)):
+            self.moment = moment
+            event()
+
+    def _plan(self, days: float, hours: float, event: Callable[[], object]) -> None:
+        self.events.append((self._ago(days, hours), len(self.events), event))
+
+    def _instrument(self, one: Table) -> None:
+        instrument = self.store.add_instrument(one["name"], notes=one.get("notes", ""))
+        before = self.moment
+        for good in one.get("known_good", ()):
+            self.moment = self._ago(good["days_ago"])
+            self.store.add_known_good(
+                instrument.id,
+                value=good["value"],
+                unit="uA",
+                cutoff_v=good["cutoff_v"],
+                g2_v=good["g2_v"],
+                tube_label=good["tube"],
+                by=next(iter(self.people.values())),
+            )
+        self.moment = before
+
+    def _plan_visit(self, number: int, visit: Table) -> None:
+        day = visit["days_ago"]
+        steps: list[tuple[float, str, Table]] = []
+        steps += [(0.2, "symptom", {"id": name, "present": True}) for name in visit.get("symptoms", ())]
+        steps += [(0.2, "symptom", {"id": name, "present": False}) for name in visit.get("absent", ())]
+        if "look" in visit:
+            steps.append((0.3, "look", visit["look"]))
+        steps += [(one.get("hour", 0.5), "test", one) for one in visit.get("tests", ())]
+        steps += [(one["hour"], "read", one) for one in visit.get("read", ())]
+        steps += [(one["hour"], "treat", one) for one in visit.get("treat", ())]
+        self._plan(day, 0, partial(self._open, number, visit))
+        for hour, kind, step in steps:
+            self._plan(day, hour, partial(self._step, number, kind, step, self.people[visit["person"]]))
+        if "closed_after" in visit:
+            self._plan(day, visit["closed_after"] * 24, partial(self._close, number, visit))
+
+    def _open(self, number: int, visit: Table) -> None:
+        self.jobs[number] = self.store.open_job(
+            self.displays[visit["display"]],
+            owner_words=visit["owner_words"],
+            use=visit.get("use"),
+            costs=visit.get("costs"),
+            idle_years=visit.get("idle_years"),
+            waits_for=visit.get("waits_for", ""),
+            by=self.people[visit["person"]],
+        ).id
+
+    def _close(self, number: int, visit: Table) -> None:
+        self.store.close_job(self.jobs[number], note=visit["note"], by=self.people[visit["person"]])
+
+    def _step(self, number: int, kind: str, planned: Table, by: int) -> None:
+        job_id = self.jobs[number]
+        step = {name: value for name, value in planned.items() if name != "hour"}
+        if kind == "symptom":
+            self.store.add_symptom(job_id, step, by=by)
+        elif kind == "look":
+            self.store.add_look(job_id, getter=step.get("getter"), neck=step.get("neck"), burn=step.get("burn"), by=by)
+        elif kind == "test":
+            self.store.add_test(job_id, step, by=by)
+        elif kind == "treat":
+            given = {name: value for name, value in step.items() if name != "note"}
+            self.store.add_treatment(job_id, given, note=step.get("note", ""), by=by)
+        else:
+            self.store.add_readings(job_id, _readings(step), by=by)
+
+
+def _readings(step: Table) -> list[dict[str, object]]:
+    """One round of readings, gun by gun, in the form the store takes."""
+    common = {
+        "instrument": step.get("instrument", USUAL_INSTRUMENT),
+        "heater_v": step.get("heater_v", USUAL_HEATER_V),
+        "minutes_on": step.get("minutes", 10.0),
+        "stage": step.get("stage"),
+    }
+    found: list[dict[str, object]] = []
+    for name, (kind, unit) in _PER_GUN.items():
+        for gun, value in zip(case.GUNS, step.get(name, ()), strict=False):
+            one: dict[str, object] = {"gun": gun, "kind": kind, "value": value, "unit": unit, **common}
+            if kind == "emission" and "unit" in step:
+                one["unit"] = step["unit"]
+            if kind in {"emission", "cutoff"}:
+                one["g2_v"] = USUAL_G2_V
+            found.append(one)
+    if "heater_current" in step:
+        found.append({"kind": "heater_current", "value": step["heater_current"], "unit": "A", **common})
+    return found
