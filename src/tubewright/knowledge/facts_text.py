@@ -48,7 +48,11 @@ class Entry:
     def line(self, token: str = "") -> int:
         """The line of the entry's header, or of the first line in it that holds ``token`` as a word."""
         lines = self.file.text.splitlines()
-        headers = [at for at, line in enumerate(lines) if line.strip() == f"[[{self.table}]]"]
+        header = re.compile(rf"\s*\[\[\s*{re.escape(self.table)}\s*\]\]")
+        headers = [at for at, line in enumerate(lines) if header.match(line)]
+        if self.number >= len(headers):
+            # Written on one line, as a list of inline tables: the list's line is the best there is.
+            return _line_holding(self.file.text, self.table.rpartition(".")[2])
         start = headers[self.number]
         if token:
             word = re.compile(rf"(?<![\w-]){re.escape(token)}(?![\w-])")
@@ -89,38 +93,45 @@ def parse(file: FactsFile, faults: list[Fault], known: Mapping[str, tuple[str, .
             )
         )
         return []
-    common = document.pop("common", {})
-    return list(_entries(file, document, common if isinstance(common, dict) else {}, faults, known))
+    return list(_entries(file, document, faults, known))
 
 
 def _entries(
-    file: FactsFile,
-    document: dict[str, Any],
-    common: dict[str, Any],
-    faults: list[Fault],
-    known: Mapping[str, tuple[str, ...]],
+    file: FactsFile, document: dict[str, Any], faults: list[Fault], known: Mapping[str, tuple[str, ...]]
 ) -> Iterator[Entry]:
+    common = document.pop("common", {})
+    if not isinstance(common, dict) or not all(isinstance(shared, dict) for shared in common.values()):
+        faults.append(_not_a_list(file, "common", "holds more than tables", "Write [common.<table>] and fields below"))
+        common = {}
     for table, written in document.items():
-        if table not in known or not isinstance(written, list):
+        if table not in known or not _is_list_of_tables(written):
+            every = ", ".join(f"[[{name}]]" for name in known)
             faults.append(
-                Fault(
-                    what=f"{table!r} is not a list of facts that Tubewright knows",
-                    where=f"{file.name}:{_line_holding(file.text, table)}",
-                    mend="Use one of " + ", ".join(f"[[{name}]]" for name in known),
-                )
+                _not_a_list(file, table, "is not a list of facts that Tubewright knows", f"Use one of {every}")
             )
             continue
-        shared = common.get(table, {})
         counts = dict.fromkeys(known[table], 0)
         for number, values in enumerate(written):
-            entry = Entry(file=file, table=table, number=number, values={**shared, **values})
+            entry = Entry(file=file, table=table, number=number, values={**common.get(table, {}), **values})
             for name in known[table]:
-                for inner_values in entry.values.pop(name, ()):
+                held = entry.values.pop(name, [])
+                if not _is_list_of_tables(held):
+                    faults.append(entry.fault(f"{name} is not a list", f"Use [[{table}.{name}]]", name))
+                    continue
+                for inner_values in held:
                     entry.inner.append(
                         Entry(file=file, table=f"{table}.{name}", number=counts[name], values=dict(inner_values))
                     )
                     counts[name] += 1
             yield entry
+
+
+def _is_list_of_tables(written: object) -> bool:
+    return isinstance(written, list) and all(isinstance(item, dict) for item in written)
+
+
+def _not_a_list(file: FactsFile, table: str, what: str, mend: str) -> Fault:
+    return Fault(what=f"{table!r} {what}", where=f"{file.name}:{_line_holding(file.text, table)}", mend=mend)
 
 
 def _line_holding(text: str, token: str) -> int:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from tubewright.errors import Fault
 from tubewright.knowledge.facts_text import Entry
@@ -11,19 +12,19 @@ from tubewright.knowledge.search import nearest
 from tubewright.knowledge.shapes import SUBSYSTEMS
 
 
-def check_links(entries: Iterable[Entry], faults: list[Fault], *, complete: bool = True) -> None:
+def check_links(entries: Sequence[Entry], sound: Sequence[bool], faults: list[Fault], *, complete: bool = True) -> None:
     """Report links that lead nowhere, ids given twice, and entries that nothing uses.
 
     Args:
-        entries: Entries whose shape is sound.
+        entries: All entries.
+        sound: Whether the shape of each is sound; the links of one that is not are
+            left alone, but others may link to it.
         faults: Receives what is wrong.
         complete: Whether all entries could be read. If not, what seems to be left
             over may be used by an entry that could not, so it is not reported.
     """
     by_table: dict[str, dict[str, Entry]] = {}
-    every: list[Entry] = []
     for entry in entries:
-        every.append(entry)
         held = by_table.setdefault(entry.table, {})
         if entry.id in held:
             first = held[entry.id]
@@ -35,7 +36,7 @@ def check_links(entries: Iterable[Entry], faults: list[Fault], *, complete: bool
             continue
         held[entry.id] = entry
     web = _Web(by_table, faults)
-    for entry in every:
+    for entry in itertools.compress(entries, sound):
         web.check(entry)
     if complete:
         web.check_left_over()

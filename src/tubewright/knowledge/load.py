@@ -57,11 +57,11 @@ def knowledge_from(files: Iterable[FactsFile]) -> Knowledge:
     for file in files:
         entries += parse(file, faults, TABLES)
     # Every entry is checked, also when an earlier one failed: all faults together.
-    sound = [entry for entry in entries if _shape_is_sound(entry, faults)]
-    check_links(sound, faults, complete=not faults)
+    sound = [_shape_is_sound(entry, faults) for entry in entries]
+    check_links(entries, sound, faults, complete=not faults)
     if faults:
         raise InputError(faults)
-    return assemble(sound)
+    return assemble(entries)
 
 
 def _shape_is_sound(entry: Entry, faults: list[Fault]) -> bool:
