@@ -1,0 +1,143 @@
+"""Is what the owner complains of the tube's doing at all?
+
+The diagnosis says how likely the complaint has its cause elsewhere, and that hangs
+on the tube: a dim picture on good guns is the chassis, on spent ones most likely
+the tube. So it is asked once for each class of tube that the particles hold, and
+each particle gets the answer of its class.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tubewright.case import GUNS, Case, Gun
+from tubewright.judgement.condition import Condition
+from tubewright.judgement.diagnosis import Diagnosis, diagnose_findings
+from tubewright.judgement.findings import Findings, TakenResult, gather_findings, odds_ratios
+from tubewright.judgement.next_tests import ProposedTest, quickest_tests
+from tubewright.judgement.readings import NormalisedReadings
+from tubewright.knowledge.model import Knowledge
+
+Array = NDArray[np.float64]
+
+MENDED_BY_ADJUSTING = frozenset({"screen_set_wrong", "geometry_misset", "tube_cutoff_mismatch"})
+"""Faults that turning the set's own controls mends."""
+
+CLEANED_SINCE = 0.2
+"""Factor on the odds of a false reading once contacts are clean (from memory; as the test of cleaning weighs)."""
+
+_LOOK_MINUTES = 10.0
+"""Minutes reckoned for looking where no test is proposed (from memory, estimate)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Complaint:
+    """What was seen, who is suspected, and how likely it lies outside the tube.
+
+    ``elsewhere`` is the chance per particle, shape (particles,).
+    """
+
+    elsewhere: Array
+    findings: Findings
+    diagnosis: Diagnosis
+    tests: tuple[ProposedTest, ...]
+    look_minutes: float
+
+    @property
+    def heard(self) -> bool:
+        """Whether anything was seen that needs a cause."""
+        return bool(self.findings.present) or bool(np.any(self.elsewhere > 0))
+
+    @property
+    def probability(self) -> float:
+        """Chance that the complaint has a cause outside the tube."""
+        return float(self.elsewhere.mean())
+
+    @property
+    def by_adjusting(self) -> bool:
+        """Whether the likeliest cause is a control that stands wrong."""
+        lead = self.diagnosis.explanations[:1]
+        return bool(lead) and bool(lead[0].faults) and set(lead[0].faults) <= MENDED_BY_ADJUSTING
+
+
+def hear(case: Case, condition: Condition, normal: NormalisedReadings, knowledge: Knowledge) -> Complaint:
+    """Weigh the complaint against the state of the guns.
+
+    Raises:
+        InputError: Unknown ids, or findings that are impossible together.
+    """
+    retention = _retentions(normal)
+    findings = gather_findings(
+        case, knowledge, emission=believed_emission(condition), retention=retention, include_readings=True
+    )
+    diagnosis = diagnose_findings(findings, knowledge)
+    elsewhere = np.zeros(condition.particles)
+    seen = bool(findings.present) or bool(case.tests)
+    if seen:
+        weakest = condition.relative_emission.min(axis=1)
+        strongest = condition.relative_emission.max(axis=1)
+        limit = knowledge.value("emission_fair") + 0.5 * (
+            knowledge.value("emission_good") - knowledge.value("emission_fair")
+        )
+        classes = [weakest >= limit, (weakest < limit) & (strongest >= limit), strongest < limit]
+        for members in classes:
+            if members.any():
+                medians = np.median(condition.relative_emission[members], axis=0)
+                supposed = {gun: float(medians[g]) for g, gun in enumerate(GUNS)}
+                elsewhere[members] = outside_tube(case, knowledge, supposed, retention)
+    tests = quickest_tests(findings, knowledge, limit=6) if seen else ()
+    return Complaint(
+        elsewhere=elsewhere,
+        findings=findings,
+        diagnosis=diagnosis,
+        tests=tests,
+        look_minutes=tests[0].minutes if tests else _LOOK_MINUTES,
+    )
+
+
+def outside_tube(
+    case: Case,
+    knowledge: Knowledge,
+    emission: Mapping[Gun, float],
+    retention: Mapping[Gun, float],
+    extra: tuple[TakenResult, ...] = (),
+) -> float:
+    """Chance that what was seen has a cause outside the tube, were its guns like this."""
+    findings = gather_findings(case, knowledge, emission=emission, retention=retention, include_readings=True)
+    if extra:
+        findings = Findings(
+            present=findings.present,
+            absent=findings.absent,
+            results=(*findings.results, *extra),
+            silent=findings.silent,
+        )
+    diagnosis = diagnose_findings(findings, knowledge)
+    return min(1.0, diagnosis.probability_elsewhere + diagnosis.probability_unknown)
+
+
+def misread_odds(case: Case, knowledge: Knowledge) -> float:
+    """How far tests of socket, contacts and guns speak for a false reading rather than the cathode."""
+    ratios = odds_ratios(gather_findings(case, knowledge, include_readings=False), knowledge)
+    cathode = max(ratios.get(f, 1.0) for f in ("tube_worn_one", "tube_worn_all", "tube_idle_poisoned"))
+    odds = ratios.get("crt_socket_corroded", 1.0) / cathode
+    cleaned = any(t.kind == "clean_contacts" and t.outcome is not None for t in case.treatments)
+    if cleaned and any(r.stage == "after" for r in case.readings):
+        return min(odds, 1.0) * CLEANED_SINCE  # whatever cleaning changed, these readings were taken after it
+    return odds * CLEANED_SINCE if cleaned else odds
+
+
+def believed_emission(condition: Condition) -> dict[Gun, float]:
+    """Median relative emission of each gun that was read and is not mostly thought misread."""
+    return {
+        gun: float(np.median(condition.relative_emission[:, g]))
+        for g, gun in enumerate(GUNS)
+        if condition.read[g] and condition.misread[:, g].mean() < 0.5
+    }
+
+
+def _retentions(normal: NormalisedReadings) -> dict[Gun, float]:
+    return {gun: readings.pairs[-1].retention for gun, readings in normal.guns.items() if readings.pairs}

@@ -1,0 +1,379 @@
+"""The condition of the three guns, as a cloud of tubes that fit the evidence.
+
+What is hidden in a gun is its emission reserve (temperature-limited over
+space-charge-limited current at rated heater) and a gain of its own; a reading may
+also be false, because a contact or a setting spoilt it. Guns of one tube share
+their service life and the readings share a reference. All of that is laid out on
+a grid, weighed by the readings, and drawn from: each particle is one complete
+tube, and everything that is said later is an average over particles.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tubewright.case import GUNS, Case
+from tubewright.judgement.learning import Learned, normal_cdf
+from tubewright.judgement.readings import GunReadings, NormalisedReadings
+from tubewright.knowledge.model import Knowledge
+from tubewright.physics.cathode import emission_fraction, supply_ratio
+
+Array = NDArray[np.float64]
+
+_X: Array = np.linspace(math.log(0.004), math.log(250.0), 93)
+"""Grid of ln(reserve): from a dead cathode to one whose slump can't be seen."""
+
+_NODES: Array = np.array([-1.6, -0.8, 0.0, 0.8, 1.6])
+"""Nodes for the shared reference, in its standard deviations; weighed by the normal density."""
+
+_WEAR_NODES: Array = np.linspace(-2.2, 2.2, 17)
+"""The same for the shared wear."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Condition:
+    """Equally weighted particles; arrays have shape (particles, 3), guns red, green, blue.
+
+    ``relative_emission`` is 1 for a reference gun, at the reference cutoff;
+    ``reserve`` is at rated heater; ``gain`` is the gun's own factor beside its
+    reserve; ``poisoned`` says idleness took part of the reserve; ``misread`` that
+    the reading was spoilt outside the cathode. ``knee``, ``work_function_ev``,
+    ``wear_time_h`` have shape (particles,). ``read`` says per gun whether any
+    emission reading bears on it.
+    """
+
+    relative_emission: Array
+    reserve: Array
+    gain: Array
+    poisoned: NDArray[np.bool_]
+    misread: NDArray[np.bool_]
+    knee: Array
+    work_function_ev: Array
+    scale_ln: Array
+    wear_time_h: Array
+    read: tuple[bool, bool, bool]
+    good_fraction: Array
+
+    @property
+    def particles(self) -> int:
+        """How many tubes the cloud holds."""
+        return int(self.reserve.shape[0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Laws:
+    """One way the cathodes may behave: knee exponent and work function."""
+
+    knee: float
+    work_function_ev: float
+    good_fraction: float
+
+
+def infer_condition(
+    case: Case,
+    normal: NormalisedReadings,
+    knowledge: Knowledge,
+    learned: Learned,
+    rng: np.random.Generator,
+    *,
+    particles: int,
+    misread_odds: float = 1.0,
+) -> Condition:
+    """Weigh the grid by the readings and draw particles from it.
+
+    Args:
+        case: For the tube's hours and idleness.
+        normal: Its readings, normalised.
+        knowledge: The trade's constants.
+        learned: Wear time with the shop's experience weighed in.
+        rng: Source of randomness; the same state gives the same cloud.
+        particles: How many tubes to draw.
+        misread_odds: Factor on the odds that a low reading is false, from tests of
+            socket and contacts.
+
+    Returns:
+        The cloud.
+    """
+    laws = _laws(knowledge)
+    wear, wear_weight = _wear_prior(case, knowledge, learned)
+    prior = _reserve_prior(wear, case, knowledge)  # (wear, x, cause)
+    scale = normal.scale_sd_ln * _NODES
+    scale_weight = np.exp(-0.5 * _NODES**2)
+    scale_weight /= scale_weight.sum()
+    likely = np.stack(
+        [
+            [_gun_likelihood(normal.guns[gun], law, scale, normal, knowledge, misread_odds) for gun in GUNS]
+            for law in laws
+        ]
+    )  # (law, gun, scale, x, misread)
+    # Joint table per gun and cell (law, scale, wear): weight over x, cause, misread.
+    evidence = np.einsum("wxc,lgsxm->glsw", prior, likely)
+    cell_weight = scale_weight[None, :, None] * wear_weight[None, None, :] * np.prod(evidence, axis=0)
+    total = cell_weight.sum()
+    if total <= 0 or not np.isfinite(total):  # every law excludes the readings: keep to the prior
+        likely = np.ones_like(likely)
+        evidence = np.einsum("wxc,lgsxm->glsw", prior, likely)
+        cell_weight = scale_weight[None, :, None] * wear_weight[None, None, :] * np.prod(evidence, axis=0)
+        total = cell_weight.sum()
+    cell = _draw(np.cumsum(cell_weight.ravel() / total), _even(rng, particles))
+    law_i, scale_i, wear_i = np.unravel_index(cell, cell_weight.shape)
+    reserve = np.empty((particles, 3))
+    gain = np.empty((particles, 3))
+    poisoned = np.zeros((particles, 3), dtype=bool)
+    misread = np.zeros((particles, 3), dtype=bool)
+    step = float(_X[1] - _X[0])
+    knee = np.array([law.knee for law in laws])[law_i]
+    good = np.array([law.good_fraction for law in laws])[law_i]
+    for g, gun in enumerate(GUNS):
+        x, cause, false = _draw_gun(prior, likely[:, g], law_i, scale_i, wear_i, rng)
+        x = x + step * (rng.random(particles) - 0.5)
+        reserve[:, g] = np.exp(x)
+        poisoned[:, g] = cause == 1
+        misread[:, g] = false == 1
+        gain[:, g] = _draw_gain(
+            normal.guns[gun], reserve[:, g], knee, good, scale[scale_i], misread[:, g], knowledge, rng
+        )
+    emission = gain * emission_fraction(reserve, knee[:, None]) / good[:, None]
+    return Condition(
+        relative_emission=emission,
+        reserve=reserve,
+        gain=gain,
+        poisoned=poisoned,
+        misread=misread,
+        knee=knee,
+        work_function_ev=np.array([law.work_function_ev for law in laws])[law_i],
+        scale_ln=scale[scale_i],
+        wear_time_h=_wear_times(case, wear[wear_i], knowledge, learned, rng),
+        read=tuple(bool(normal.guns[gun].full or normal.guns[gun].pairs) for gun in GUNS),  # type: ignore[arg-type]  # three guns
+        good_fraction=good,
+    )
+
+
+def predicted_log_ratio(
+    reserve: Array,
+    readings: GunReadings,
+    knee: float | Array,
+    work_function_ev: float | Array,
+    good_fraction: float | Array,
+    heater_v: float,
+    rated_v: float,
+) -> Array:
+    """Logarithm of the reading over the reference that a gun of this reserve gives, gain apart.
+
+    The temperature-limited current does not care for the cutoff, the
+    space-charge-limited one goes with its power 1.5: so a cutoff correction acts
+    only as far as the gun is limited by space charge.
+    """
+    supply = supply_ratio(heater_v, rated_v, work_function_ev)
+    share = readings.cutoff_share
+    fraction = emission_fraction(np.asarray(reserve * supply / share, dtype=np.float64), knee)
+    log: Array = np.log(np.maximum(share * fraction / good_fraction, 1e-12))
+    return log
+
+
+def _laws(knowledge: Knowledge) -> list[_Laws]:
+    good = knowledge.value("reserve_of_good_gun")
+    return [
+        _Laws(knee=knee, work_function_ev=phi, good_fraction=float(emission_fraction(good, knee)))
+        for knee in (knowledge.value("knee_sharp"), knowledge.value("knee_patchy"))
+        for phi in (knowledge.value("work_function_low_ev"), knowledge.value("work_function_high_ev"))
+    ]
+
+
+def _wear_prior(case: Case, knowledge: Knowledge, learned: Learned) -> tuple[Array, Array]:
+    """Service hours over wear time: nodes and their weights."""
+    hours = case.tube.service_hours
+    if hours is None:
+        median, sd = knowledge.value("wear_unknown_median"), knowledge.value("wear_unknown_spread")
+    else:
+        median = max(hours / learned.wear_time_h, 0.02)
+        sd = math.hypot(knowledge.value("service_hours_guess_spread"), learned.wear_time_spread_ln)
+    weight = np.exp(-0.5 * _WEAR_NODES**2)
+    nodes: Array = median * np.exp(sd * _WEAR_NODES)
+    return nodes, weight / weight.sum()
+
+
+def _reserve_prior(wear: Array, case: Case, knowledge: Knowledge) -> Array:
+    """Weight of ln(reserve) given the shared wear; shape (wear, x, cause: used or poisoned)."""
+    share = poison_share(case, knowledge)
+    mean = math.log(knowledge.value("reserve_of_good_gun")) - wear
+    sd = np.hypot(knowledge.value("reserve_of_good_gun_spread"), knowledge.value("gun_wear_spread") * wear)
+    used = np.exp(-0.5 * ((_X[None, :] - mean[:, None]) / sd[:, None]) ** 2)
+    used /= used.sum(axis=1, keepdims=True)
+    # Poisoning takes an exponentially distributed part of ln(reserve); eight equal shares of that law.
+    quantiles = -np.log1p(-(np.arange(8) + 0.5) / 8)
+    depths = knowledge.value("poison_depth") * quantiles
+    poisoned = np.zeros_like(used)
+    for depth in depths:
+        moved = np.exp(-0.5 * ((_X[None, :] + depth - mean[:, None]) / sd[:, None]) ** 2)
+        poisoned += moved / moved.sum(axis=1, keepdims=True) / len(depths)
+    return np.stack([(1 - share) * used, share * poisoned], axis=2)
+
+
+def poison_share(case: Case, knowledge: Knowledge) -> float:
+    """Chance, before any reading, that idleness has poisoned a gun of this tube."""
+    idle = case.tube.idle_years
+    if idle is None:
+        return knowledge.value("poison_share_unknown")
+    long = idle >= knowledge.value("poison_idle_years")
+    return knowledge.value("poison_share_idle" if long else "poison_share_used")
+
+
+def _gun_likelihood(
+    readings: GunReadings,
+    law: _Laws,
+    scale: Array,
+    normal: NormalisedReadings,
+    knowledge: Knowledge,
+    misread_odds: float,
+) -> Array:
+    """Likelihood of one gun's readings; shape (scale, x, misread: no or yes)."""
+    odds = knowledge.value("false_low_share") / (1 - knowledge.value("false_low_share")) * misread_odds
+    false_share = odds / (1 + odds)
+    table = np.empty((len(scale), len(_X), 2))
+    table[:, :, 0] = 1 - false_share
+    table[:, :, 1] = false_share
+    reserve = np.exp(_X)
+    rated_v = normal.rated_heater_v
+    if readings.full is not None:
+        full = readings.full
+        expected = predicted_log_ratio(
+            reserve, readings, law.knee, law.work_function_ev, law.good_fraction, full.heater_ratio * rated_v, rated_v
+        )
+        read_sd = math.hypot(full.sd_ln, full.cutoff_share_sd_ln)
+        sd = math.hypot(read_sd, knowledge.value("gun_to_gun_spread"))
+        short = math.log(full.ratio) - expected[None, :] - scale[:, None]
+        table[:, :, 0] *= 1e-9 + sum(
+            c.weight * _normal_density(short - c.mean, math.hypot(read_sd, c.sd)) for c in _gains(knowledge)
+        )
+        # A spoilt reading lies anywhere between a thirtieth and nearly all of the true one.
+        low, high = math.log(1 / 30), math.log(0.95)
+        table[:, :, 1] *= (normal_cdf((high - short) / sd) - normal_cdf((low - short) / sd)) / (high - low) + 1e-9
+    for pair in readings.pairs:
+        at_low, at_high = (
+            predicted_log_ratio(
+                reserve, readings, law.knee, law.work_function_ev, law.good_fraction, ratio * rated_v, rated_v
+            )
+            for ratio in (pair.low_heater_ratio, pair.high_heater_ratio)
+        )
+        z = (math.log(max(pair.retention, 1e-3)) - (at_low - at_high)) / pair.sd_ln
+        table *= (np.exp(-0.5 * z**2) / pair.sd_ln + 1e-4)[None, :, None]
+    return table
+
+
+def _draw_gun(
+    prior: Array,
+    likely: Array,
+    law_i: NDArray[np.intp],
+    scale_i: NDArray[np.intp],
+    wear_i: NDArray[np.intp],
+    rng: np.random.Generator,
+) -> tuple[Array, NDArray[np.intp], NDArray[np.intp]]:
+    """One gun of each particle: ln(reserve), cause, misread, given the particle's cell."""
+    laws, scales, _, _ = likely.shape
+    wears, xs, causes = prior.shape
+    cell = np.ravel_multi_index((law_i, scale_i, wear_i), (laws, scales, wears))
+    unique, member = np.unique(cell, return_inverse=True)
+    li, si, wi = np.unravel_index(unique, (laws, scales, wears))
+    joint = prior[wi][:, :, :, None] * likely[li, si][:, :, None, :]  # (cells, x, cause, misread)
+    flat = joint.reshape(len(unique), -1)
+    cumulative = np.cumsum(flat, axis=1)
+    cumulative /= cumulative[:, -1:]
+    u = rng.random(len(cell))
+    index = np.empty(len(cell), dtype=np.intp)
+    order = np.argsort(member, kind="stable")
+    bounds = np.searchsorted(member[order], np.arange(len(unique) + 1))
+    for c in range(len(unique)):
+        mine = order[bounds[c] : bounds[c + 1]]
+        index[mine] = _draw(cumulative[c], u[mine])
+    xi, cause, false = np.unravel_index(index, (xs, causes, 2))
+    return _X[xi], cause, false
+
+
+def _draw_gain(
+    readings: GunReadings,
+    reserve: Array,
+    knee: Array,
+    good: Array,
+    scale: Array,
+    misread: NDArray[np.bool_],
+    knowledge: Knowledge,
+    rng: np.random.Generator,
+) -> Array:
+    """The gun's own factor: the part of the reading that its reserve doesn't explain."""
+    parts = _gains(knowledge)
+    noise = rng.standard_normal(len(reserve))
+    pick = rng.random(len(reserve))
+    full = readings.full
+    if full is None:
+        told, sd = np.zeros(len(reserve)), math.inf
+    else:
+        share = readings.cutoff_share
+        expected = np.log(share * emission_fraction(reserve / share, knee) / good)
+        told = math.log(full.ratio) - expected - scale
+        sd = math.hypot(full.sd_ln, full.cutoff_share_sd_ln)
+    # A misread gun's reading says nothing of its gain: it keeps to the parts' own weights.
+    weight = np.stack(
+        [
+            np.where(
+                misread, p.weight, p.weight * _normal_density(told - p.mean, min(math.hypot(sd, p.sd), 1e3)) + 1e-12
+            )
+            for p in parts
+        ]
+    )
+    part = (pick[None, :] > np.cumsum(weight / weight.sum(axis=0), axis=0)[:-1]).sum(axis=0)
+    mean = np.array([p.mean for p in parts])[part]
+    own_sd = np.array([p.sd for p in parts])[part]
+    trust = np.where(misread, 0.0, own_sd**2 / (own_sd**2 + sd**2))
+    gain: Array = np.exp(mean + trust * (told - mean) + np.sqrt(1 - trust) * own_sd * noise)
+    return gain
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _GainPart:
+    """One kind of gun: share of guns, mean and spread of ln(gain)."""
+
+    weight: float
+    mean: float
+    sd: float
+
+
+def _gains(knowledge: Knowledge) -> tuple[_GainPart, ...]:
+    """Evenly emitting guns, and those that emit from part of their area."""
+    share = knowledge.value("partial_area_share")
+    return (
+        _GainPart(weight=1 - share, mean=0.0, sd=knowledge.value("gun_to_gun_spread")),
+        _GainPart(weight=share, mean=-knowledge.value("partial_area_loss"), sd=knowledge.value("partial_area_spread")),
+    )
+
+
+def _normal_density(z: Array, sd: float) -> Array:
+    density: Array = np.exp(-0.5 * (z / sd) ** 2) / (sd * math.sqrt(2 * math.pi))
+    return density
+
+
+def _wear_times(case: Case, wear: Array, knowledge: Knowledge, learned: Learned, rng: np.random.Generator) -> Array:
+    """Each particle's wear time; known hours and wear together tell it, unknown hours don't."""
+    noise = rng.standard_normal(len(wear))
+    tau_sd = learned.wear_time_spread_ln
+    if not case.tube.service_hours:
+        return learned.wear_time_h * np.exp(tau_sd * noise)
+    hours_sd = knowledge.value("service_hours_guess_spread")
+    surprise = np.log(wear) - math.log(max(case.tube.service_hours / learned.wear_time_h, 0.02))
+    # ln(wear) = ln(hours) - ln(wear time): split the surprise by the two variances.
+    tau_share = tau_sd**2 / (tau_sd**2 + hours_sd**2)
+    sd = tau_sd * hours_sd / math.hypot(tau_sd, hours_sd)
+    return learned.wear_time_h * np.exp(-tau_share * surprise + sd * noise)
+
+
+def _even(rng: np.random.Generator, count: int) -> Array:
+    """Evenly spread random numbers: one in each of ``count`` equal steps."""
+    return (np.arange(count) + rng.random(count)) / count
+
+
+def _draw(cumulative: Array, u: Array) -> NDArray[np.intp]:
+    return np.minimum(np.searchsorted(cumulative, u, side="right"), len(cumulative) - 1)

@@ -1,0 +1,380 @@
+"""From what an instrument showed to numbers that can be compared.
+
+A tester of any make shows microamperes, percent or divisions; here its readings
+become ratios to a gun known to be good, each with the conditions that matter:
+heater, cutoff, minutes on. What spreads all readings of one sitting alike (the
+reference) is kept apart from what spreads each one (the hand and the eye).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import statistics
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from tubewright.case import GUNS, Case, Gun, Reading
+from tubewright.experience import Experience, KnownGoodReading
+from tubewright.knowledge.model import Knowledge
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NormalReading:
+    """One emission reading as a ratio to the reference gun, as read (cutoff not yet allowed for).
+
+    ``cutoff_share`` is ``(cutoff / reference cutoff)**1.5``, the ratio of the
+    space-charge limits; ``sd_ln`` is the spread of this reading alone.
+    """
+
+    gun: Gun
+    ratio: float
+    sd_ln: float
+    heater_ratio: float
+    minutes_on: float | None
+    cutoff_share: float
+    cutoff_share_sd_ln: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """Two readings of one gun at different heater voltages: the lower over the higher."""
+
+    retention: float
+    sd_ln: float
+    low_heater_ratio: float
+    high_heater_ratio: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GunReadings:
+    """All that the readings say of one gun's emission and cutoff.
+
+    ``trend_per_cent`` is the change between the first and the last full-heater
+    reading of the sitting, ``None`` with fewer than two.
+    """
+
+    gun: Gun
+    full: NormalReading | None
+    pairs: tuple[Pair, ...]
+    cutoff_v: float | None
+    cutoff_g2_v: float | None
+    cutoff_share: float
+    cutoff_share_sd_ln: float
+    trend_percent: float | None
+    last_minutes_on: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NormalisedReadings:
+    """Every gun's readings, and how well the reference itself is known."""
+
+    guns: dict[Gun, GunReadings]
+    scale_sd_ln: float
+    scale_words: str
+    rated_heater_v: float
+    rated_heater_assumed: bool
+
+    @property
+    def any_emission(self) -> bool:
+        """Whether there is at least one emission reading at about full heater."""
+        return any(gun.full is not None for gun in self.guns.values())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reference:
+    value: float
+    sd_ln: float
+    cutoff_v: float | None
+    words: str
+
+
+def current_readings(readings: Iterable[Reading], sitting_days: float) -> list[Reading]:
+    """The readings that describe the tube as it is now.
+
+    Readings after a treatment replace those before it, gun by gun and kind by
+    kind; among dated ones only those within ``sitting_days`` of the latest count.
+    """
+    chosen: list[Reading] = []
+    groups: dict[tuple[Gun | None, str], list[Reading]] = {}
+    for reading in readings:
+        groups.setdefault((reading.gun, reading.kind), []).append(reading)
+    for group in groups.values():
+        after = [reading for reading in group if reading.stage == "after"]
+        kept = after or group
+        dated = [_moment(reading.at) for reading in kept if reading.at is not None]
+        if dated:
+            latest = max(dated)
+            kept = [r for r in kept if r.at is None or (latest - _moment(r.at)).days <= sitting_days]
+        chosen.extend(kept)
+    return chosen
+
+
+def normalise(
+    case: Case, knowledge: Knowledge, experience: Experience, *, without: frozenset[int] = frozenset()
+) -> NormalisedReadings:
+    """Normalise the emission readings of a case.
+
+    Args:
+        case: The case.
+        knowledge: The trade's constants.
+        experience: The shop's own readings on guns known to be good calibrate its instruments.
+        without: Indices into ``case.readings`` that a check has thrown out.
+
+    Returns:
+        Ratios to the reference per gun. A gun without usable emission readings
+        has ``full=None`` and no pairs.
+    """
+    rated_v = case.tube.heater_v or knowledge.value("usual_heater_v")
+    usable = current_readings(
+        (r for i, r in enumerate(case.readings) if i not in without), knowledge.value("sitting_days")
+    )
+    emission = [r for r in usable if r.kind == "emission" and r.value > 0]
+    references = _references(emission, rated_v, knowledge, experience)
+    cutoffs = _cutoffs(usable)
+    guns: dict[Gun, GunReadings] = {}
+    for gun in GUNS:
+        mine = [r for r in emission if r.gun == gun]
+        normal = [_normal(r, references[id(r)], cutoffs.get(gun), rated_v, knowledge) for r in mine]
+        full = [n for n in normal if n.heater_ratio >= knowledge.value("full_heater_from")]
+        kept, trend = _settled(full, knowledge)
+        cutoff = cutoffs.get(gun)
+        any_normal = kept or (normal[0] if normal else None)
+        guns[gun] = GunReadings(
+            gun=gun,
+            full=kept,
+            pairs=_pairs(normal, knowledge),
+            cutoff_v=cutoff[0] if cutoff else None,
+            cutoff_g2_v=cutoff[1] if cutoff else None,
+            cutoff_share=any_normal.cutoff_share if any_normal else 1.0,
+            cutoff_share_sd_ln=any_normal.cutoff_share_sd_ln if any_normal else 0.0,
+            trend_percent=trend,
+            last_minutes_on=max((n.minutes_on for n in full if n.minutes_on is not None), default=None),
+        )
+    worst = max((references[id(r)] for r in emission), key=lambda ref: ref.sd_ln, default=None)
+    return NormalisedReadings(
+        guns=guns,
+        scale_sd_ln=worst.sd_ln if worst else knowledge.value("reference_spread_given"),
+        scale_words=worst.words if worst else "no emission reading",
+        rated_heater_v=rated_v,
+        rated_heater_assumed=case.tube.heater_v is None,
+    )
+
+
+def calibrate(instrument: str, known_good: Sequence[KnownGoodReading], unit: str) -> tuple[float, float, int] | None:
+    """What one instrument shows on a good gun, from the shop's own readings.
+
+    Args:
+        instrument: Its name, compared without regard to case.
+        known_good: Readings on guns known to be good.
+        unit: Unit of the reading to be judged; currents are converted.
+
+    Returns:
+        Median value in ``unit``, standard deviation of the logarithm of a single
+        good gun about it, and the number of readings; ``None`` without any.
+    """
+    values = [
+        value
+        for known in known_good
+        if known.instrument.casefold() == instrument.casefold()
+        and (value := _converted(known.value, known.unit, unit)) is not None
+        and value > 0
+    ]
+    if not values:
+        return None
+    logs = [math.log(value) for value in values]
+    spread = statistics.stdev(logs) if len(logs) > 1 else 0.0
+    return math.exp(statistics.median(logs)), spread, len(values)
+
+
+def _references(
+    emission: Sequence[Reading], rated_v: float, knowledge: Knowledge, experience: Experience
+) -> dict[int, _Reference]:
+    found: dict[int, _Reference] = {}
+    unknown: list[Reading] = []
+    for reading in emission:
+        reference = _stated(reading, knowledge) or _calibrated(reading, knowledge, experience)
+        if reference is None:
+            unknown.append(reading)
+        else:
+            found[id(reading)] = reference
+    strongest: dict[str, float] = {}
+    for reading in unknown:
+        if (reading.heater_v or rated_v) / rated_v >= knowledge.value("full_heater_from"):
+            key = reading.unit
+            strongest[key] = max(strongest.get(key, 0.0), reading.value)
+    for reading in unknown:
+        top = strongest.get(reading.unit, reading.value)
+        found[id(reading)] = _Reference(
+            value=top / knowledge.value("strongest_gun_assumed"),
+            sd_ln=knowledge.value("reference_spread_unknown"),
+            cutoff_v=None,
+            words="no reference for this instrument: the strongest gun is taken as a fair one",
+        )
+    return found
+
+
+def _stated(reading: Reading, knowledge: Knowledge) -> _Reference | None:
+    if reading.reference is not None:
+        return _Reference(
+            value=reading.reference,
+            sd_ln=knowledge.value("reference_spread_given"),
+            cutoff_v=reading.reference_cutoff_v,
+            words="against the reference gun stated",
+        )
+    if reading.unit == "rel":
+        return _Reference(
+            value=1.0,
+            sd_ln=knowledge.value("reference_spread_given"),
+            cutoff_v=reading.reference_cutoff_v,
+            words="already relative to a good gun",
+        )
+    return None
+
+
+def _calibrated(reading: Reading, knowledge: Knowledge, experience: Experience) -> _Reference | None:
+    if reading.instrument:
+        own = calibrate(reading.instrument, experience.known_good, reading.unit)
+        if own is not None:
+            value, spread, count = own
+            prior = knowledge.value("gun_to_gun_spread")
+            # One good gun may itself be off by the spread of guns; the mean of n is off by 1/sqrt(n) of it.
+            spread = max(spread, prior) if count < knowledge.value("reference_guns_wanted") else spread
+            cutoffs = [
+                k.cutoff_v
+                for k in experience.known_good
+                if k.cutoff_v is not None and k.instrument.casefold() == reading.instrument.casefold()
+            ]
+            return _Reference(
+                value=value,
+                sd_ln=max(spread / math.sqrt(count), knowledge.value("cutoff_repeatability")),
+                cutoff_v=statistics.median(cutoffs) if cutoffs else None,
+                words=f"calibrated by {count} of the shop's own readings on good guns",
+            )
+    coarse = knowledge.value("reference_spread_scale_only")
+    if reading.unit == "percent":
+        return _Reference(
+            value=100.0,
+            sd_ln=coarse,
+            cutoff_v=None,
+            words="coarse: the instrument's own percent scale, no reference gun",
+        )
+    if reading.unit == "div" and reading.full_scale is not None:
+        return _Reference(
+            value=reading.full_scale,
+            sd_ln=coarse,
+            cutoff_v=None,
+            words="coarse: divisions of the instrument's full scale, no reference gun",
+        )
+    return None
+
+
+def _normal(
+    reading: Reading,
+    reference: _Reference,
+    cutoff: tuple[float, float | None] | None,
+    rated_v: float,
+    knowledge: Knowledge,
+) -> NormalReading:
+    assert reading.gun is not None  # noqa: S101 - the case refuses emission readings without a gun
+    share, share_sd = _cutoff_share(reading, reference, cutoff, knowledge)
+    sd = knowledge.value("repeatability_one_box")
+    if reading.minutes_on is not None and reading.minutes_on < knowledge.value("warm_minutes_least"):
+        sd = math.hypot(sd, knowledge.value("cold_reading_spread"))
+    return NormalReading(
+        gun=reading.gun,
+        ratio=reading.value / reference.value,
+        sd_ln=sd,
+        heater_ratio=(reading.heater_v or rated_v) / rated_v,
+        minutes_on=reading.minutes_on,
+        cutoff_share=share,
+        cutoff_share_sd_ln=share_sd,
+    )
+
+
+def _cutoff_share(
+    reading: Reading, reference: _Reference, cutoff: tuple[float, float | None] | None, knowledge: Knowledge
+) -> tuple[float, float]:
+    """``(cutoff / reference cutoff)**1.5`` and the spread of its logarithm."""
+    if reference.words.startswith("already relative") and reference.cutoff_v is None:
+        return 1.0, 0.0  # whoever normalised it has allowed for the cutoff as far as that was possible
+    if cutoff is None or reference.cutoff_v is None:
+        return 1.0, 1.5 * knowledge.value("cutoff_unknown_spread")
+    volts, at_g2_v = cutoff
+    if at_g2_v is not None and reading.g2_v is not None:
+        volts *= reading.g2_v / at_g2_v  # cutoff is proportional to G2
+    return (volts / reference.cutoff_v) ** 1.5, 1.5 * math.sqrt(2) * knowledge.value("cutoff_repeatability")
+
+
+def _cutoffs(readings: Iterable[Reading]) -> dict[Gun, tuple[float, float | None]]:
+    found: dict[Gun, list[tuple[float, float | None]]] = {}
+    for reading in readings:
+        if reading.kind == "cutoff" and reading.gun is not None and reading.value > 0:
+            found.setdefault(reading.gun, []).append((reading.value, reading.g2_v))
+    return {gun: (statistics.fmean(v for v, _ in pairs), pairs[-1][1]) for gun, pairs in found.items()}
+
+
+def _settled(full: Sequence[NormalReading], knowledge: Knowledge) -> tuple[NormalReading | None, float | None]:
+    """One reading for the sitting, and the change over it in percent.
+
+    While a gun is still moving only the last reading counts; one that holds is
+    averaged, which is what repeating a reading is for.
+    """
+    if not full:
+        return None, None
+    timed = sorted((n for n in full if n.minutes_on is not None), key=lambda n: n.minutes_on or 0.0)
+    trend = None
+    kept = list(full)
+    if len(timed) > 1 and timed[-1].minutes_on != timed[0].minutes_on:
+        trend = 100.0 * (timed[-1].ratio / timed[0].ratio - 1.0)
+        if abs(trend) >= 100.0 * knowledge.value("trend_notable"):
+            kept = [timed[-1]]
+    mean = math.exp(statistics.fmean(math.log(n.ratio) for n in kept))
+    last = kept[-1]
+    return (
+        NormalReading(
+            gun=last.gun,
+            ratio=mean,
+            sd_ln=min(n.sd_ln for n in kept) / math.sqrt(len(kept)),
+            heater_ratio=statistics.fmean(n.heater_ratio for n in kept),
+            minutes_on=timed[-1].minutes_on if timed else None,
+            cutoff_share=last.cutoff_share,
+            cutoff_share_sd_ln=last.cutoff_share_sd_ln,
+        ),
+        trend,
+    )
+
+
+def _pairs(normal: Sequence[NormalReading], knowledge: Knowledge) -> tuple[Pair, ...]:
+    """Each reading at reduced heater over the nearest one at full heater."""
+    full = [n for n in normal if n.heater_ratio >= knowledge.value("full_heater_from")]
+    reduced = [n for n in normal if n.heater_ratio < knowledge.value("full_heater_from")]
+    if not full:
+        return ()
+    return tuple(
+        Pair(
+            retention=low.ratio / high.ratio,
+            sd_ln=math.sqrt(2) * knowledge.value("repeatability_pair"),
+            low_heater_ratio=low.heater_ratio,
+            high_heater_ratio=high.heater_ratio,
+        )
+        for low in reduced
+        for high in [min(full, key=lambda n: abs((n.minutes_on or 0) - (low.minutes_on or 0)))]
+    )
+
+
+def _moment(at: dt.date | dt.datetime | None) -> dt.datetime:
+    """A comparable moment; what carries no zone is taken as UTC."""
+    assert at is not None  # noqa: S101 - callers have checked
+    if isinstance(at, dt.datetime):
+        return at if at.tzinfo else at.replace(tzinfo=dt.UTC)
+    return dt.datetime(at.year, at.month, at.day, tzinfo=dt.UTC)
+
+
+def _converted(value: float, unit: str, wanted: str) -> float | None:
+    if unit == wanted:
+        return value
+    micro = {"uA": 1.0, "mA": 1000.0}
+    if unit in micro and wanted in micro:
+        return value * micro[unit] / micro[wanted]
+    return None
