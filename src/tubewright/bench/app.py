@@ -1,0 +1,90 @@
+"""The bench as a web application: pages for people, JSON for programs, nothing from outside."""
+
+from __future__ import annotations
+
+import os
+from importlib import resources
+from pathlib import Path
+
+from fastapi import FastAPI
+from fastapi.responses import FileResponse, Response
+from fastapi.staticfiles import StaticFiles
+from starlette.types import Scope
+
+from tubewright import __version__
+from tubewright.answers.assessment import Assessment
+from tubewright.bench.failures import Failures, add_handlers
+from tubewright.bench.pages import Assess, Bench, Replay, environment
+from tubewright.bench.pictures import Drawings
+from tubewright.bench.routes import api, board, facts, findings, readings, records, shop, tools, treatments, verdict
+from tubewright.bench.security import Guard
+from tubewright.case import Case
+from tubewright.experience import Experience
+from tubewright.knowledge.model import Knowledge
+from tubewright.records.store import Store
+
+
+def create_app(
+    store: Store,
+    knowledge: Knowledge,
+    *,
+    assess: Assess | None = None,
+    replay: Replay | None = None,
+    secret: bytes | None = None,
+) -> FastAPI:
+    """The bench over one shop.
+
+    Args:
+        store: The shop's records.
+        knowledge: What the trade knows.
+        assess: Judges a case; the program's own unless a test brings another.
+        replay: Judges a case again from a given seed; likewise.
+        secret: Key of the form tokens; a fresh one at each start unless given.
+    """
+    app = FastAPI(title="Tubewright bench", version=__version__, docs_url=None, redoc_url=None)
+    app.state.bench = Bench(
+        store=store, knowledge=knowledge, assess=assess or _assess, replay=replay or _replay, templates=environment()
+    )
+    app.state.drawings = Drawings()
+    app.mount("/static", _Static(directory=Path(str(resources.files("tubewright.bench") / "static"))), name="static")
+    # The fixed addresses (/jobs/new) come before those with a number in them.
+    for part in (board, readings, findings, facts, treatments, verdict, records, tools, shop):
+        app.include_router(part.router)
+    app.include_router(api.router)
+    app.include_router(api.pages)
+    app.add_api_route("/favicon.ico", _icon, include_in_schema=False)
+    app.openapi = lambda: api.describe_api(app)  # type: ignore[method-assign] # the framework's own way to extend it
+    add_handlers(app)
+    app.add_middleware(Failures)
+    app.add_middleware(Guard, secret=secret)
+    return app
+
+
+def _assess(case: Case, knowledge: Knowledge, experience: Experience) -> Assessment:
+    from tubewright.answers.assess import assess
+
+    return assess(case, knowledge, experience)
+
+
+def _replay(case: Case, knowledge: Knowledge, experience: Experience, seed: int) -> Assessment:
+    from tubewright.answers.assess import assess
+
+    return assess(case, knowledge, experience, seed=seed)
+
+
+class _Static(StaticFiles):
+    """Our own files; their addresses change with their content, so they may be kept."""
+
+    def file_response(
+        self, full_path: str | os.PathLike[str], stat_result: os.stat_result, scope: Scope, status_code: int = 200
+    ) -> Response:
+        answer = super().file_response(full_path, stat_result, scope, status_code)
+        kept = "public, max-age=31536000, immutable" if b"v=" in scope.get("query_string", b"") else "no-cache"
+        answer.headers["cache-control"] = kept
+        return answer
+
+
+def _icon() -> FileResponse:
+    return FileResponse(
+        Path(str(resources.files("tubewright.bench") / "static" / "icon.svg")), media_type="image/svg+xml"
+    )

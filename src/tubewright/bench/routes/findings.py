@@ -1,0 +1,184 @@
+"""Symptoms, tests and looks at the glass, on one job."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+
+from tubewright import case
+from tubewright.bench import words
+from tubewright.bench.forms import FormReader, by_field
+from tubewright.bench.pages import Bench, go, wrong
+from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
+from tubewright.bench.routes.records import caution_checks, caution_texts
+from tubewright.errors import Fault, InputError, UnknownRecordError
+from tubewright.knowledge.model import BenchTest, Knowledge
+from tubewright.knowledge.search import find_symptoms
+from tubewright.records.model import JobPage, ObservationRecord
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/jobs/{job_id}/symptoms")
+def symptoms(request: Request, bench: TheBench, job_id: Id, q: str = "") -> Response:
+    """All symptoms, or those that fit some words, each present, absent or not looked for."""
+    q = q.strip()[:200]
+    job = bench.store.job(job_id)
+    known = bench.knowledge.symptoms
+    state = {name: "present" if o.symptom.present else "absent" for name, o in _latest(job).items() if o.symptom}
+    shown = list(find_symptoms(bench.knowledge, q, limit=12)) if q else list(known.values())
+    if not q:
+        # What was noted stands first; the rest keeps the order of the list.
+        shown.sort(key=lambda s: s.id not in state)
+    return job_page(request, "job_symptoms.html", job, "Symptoms", q=q, shown=shown, total=len(known), state=state)
+
+
+def _latest(job: JobPage) -> dict[str, ObservationRecord]:
+    """The last word on each symptom."""
+    return {o.symptom.id: o for o in job.observations if o.symptom is not None}
+
+
+@router.post("/jobs/{job_id}/symptoms")
+def save_symptoms(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
+    """Store what was ticked differently from what the page showed; the rest stays as it is."""
+    job = bench.store.job(job_id)
+    by = bench.by(request)
+    every = [o for o in job.observations if o.symptom is not None]
+    for field, now in form.pairs:
+        name = field.removeprefix("is_")
+        if name == field or name not in bench.knowledge.symptoms or now == form.text(f"was_{name}"):
+            continue
+        if now in {"present", "absent"}:
+            bench.store.add_symptom(job_id, case.Symptom(id=name, present=now == "present"), by=by)
+        else:
+            for o in every:
+                if o.symptom is not None and o.symptom.id == name:
+                    bench.store.remove_observation(o.id, version=o.version, by=by)
+    q = form.text("q")
+    return (
+        go(request, f"/jobs/{job_id}/symptoms", said="symptoms", job_id=job_id)
+        if not q
+        else go(request, f"/jobs/{job_id}/symptoms?q={_quoted(q)}", said="symptoms", job_id=job_id)
+    )
+
+
+def _quoted(text: str) -> str:
+    from urllib.parse import quote
+
+    return quote(text[:200], safe="")
+
+
+@router.get("/jobs/{job_id}/tests")
+def all_tests(request: Request, bench: TheBench, job_id: Id, q: str = "") -> Response:
+    """Tests done, and those that can be taken."""
+    q = q.strip()[:200]
+    job = bench.store.job(job_id)
+    asked = q.lower().split()
+    shown = [t for t in bench.knowledge.tests.values() if all(w in f"{t.name} {t.how} {t.id}".lower() for w in asked)]
+    taken = [_taken(o, bench.knowledge) for o in reversed(job.observations) if o.test is not None]
+    return job_page(request, "job_tests.html", job, "Tests", q=q, shown=shown, taken=taken)
+
+
+def _taken(record: ObservationRecord, knowledge: Knowledge) -> dict[str, Any]:
+    found = record.test
+    assert found is not None  # noqa: S101 - the caller asked for tests only
+    test = knowledge.tests.get(found.id)
+    if found.result is not None:
+        named = next((r.means for r in test.results if r.id == found.result), "") if test else ""
+        result = named or found.result.replace("_", " ")
+    else:
+        result = f"{words.number(found.value, 6)} {found.unit}"
+        result += f", should be {words.number(found.nominal, 6)}" if found.nominal is not None else ""
+    return {
+        "id": record.id,
+        "version": record.version,
+        "name": words.capital(test.name) if test else found.id,
+        "gun": found.gun,
+        "result": result,
+        "at": record.at,
+        "person": record.person,
+    }
+
+
+def _test(bench: Bench, test_id: str) -> BenchTest:
+    found = bench.knowledge.tests.get(test_id)
+    if found is None:
+        raise UnknownRecordError(Fault(what="there is no such test", where="test", mend="Pick one from the list."))
+    return found
+
+
+@router.get("/jobs/{job_id}/tests/{test_id}")
+def one_test(request: Request, bench: TheBench, job_id: Id, test_id: str) -> Response:
+    """One test: its cautions, how it is done, and the form for what came out."""
+    return _test_page(request, bench, job_id, _test(bench, test_id))
+
+
+def _test_page(
+    request: Request, bench: Bench, job_id: int, found: BenchTest, *, status: int = 200, **more: object
+) -> Response:
+    units = [r.unit for r in found.results if r.quantity == "value" and r.unit]
+    ids = tuple(dict.fromkeys((*bench.knowledge.hazards[found.hazard].cautions, *found.cautions)))
+    context: dict[str, Any] = {
+        "test": found,
+        "cautions": caution_texts(bench, ids),
+        "confirm": caution_checks(bench, ids),
+        "results": [(r.id, r.means) for r in found.results],
+        "unit": units[0] if units else "",
+        **more,
+    }
+    return job_page(request, "test_take.html", bench.store.job(job_id), "Tests", status=status, **context)
+
+
+@router.post("/jobs/{job_id}/tests/{test_id}")
+def save_test(request: Request, bench: TheBench, form: TheForm, job_id: Id, test_id: str) -> Response:
+    """Store the result of a test: a named one, or a figure with its unit."""
+    found = _test(bench, test_id)
+    read = FormReader(form)
+    try:
+        result = read.choice("result", [r.id for r in found.results])
+        value, nominal = read.figure("value", "number"), read.figure("nominal", "number")
+        unit = read.words("unit", longest=20)
+        if result is not None and value is not None:
+            read.fault("value", "both a result and a figure are given", "Give one of the two.")
+        elif result is None and value is None and not read.faults:
+            read.fault("value", "nothing is given", "Pick what came out, or type the figure you read.")
+        if value is not None and not unit:
+            read.fault("unit", "the unit is missing", "Type it: V, ohm, A.")
+        gun = read.choice("gun", case.GUNS)
+        outcome = (
+            read.model(
+                case.TestResult,
+                {
+                    "id": found.id,
+                    "result": result,
+                    "gun": gun,
+                    "value": value,
+                    "unit": unit if value is not None else None,
+                    "nominal": nominal if value is not None else None,
+                },
+            )
+            if not read.faults
+            else None
+        )
+        read.finish()
+        assert outcome is not None  # noqa: S101 - finish() raised otherwise
+        bench.store.add_test(job_id, outcome, by=bench.by(request))
+    except UnknownRecordError:
+        raise
+    except InputError as error:
+        return _test_page(
+            request, bench, job_id, found, status=422, **wrong(by_field(error.faults), error.faults, form)
+        )
+    return go(request, f"/jobs/{job_id}/tests", said="test", job_id=job_id)
+
+
+@router.post("/jobs/{job_id}/observations/{observation_id}/strike")
+def strike(request: Request, bench: TheBench, form: TheForm, job_id: Id, observation_id: Id) -> Response:
+    """Strike a test result or a look out."""
+    mine = {o.id for o in bench.store.job(job_id).observations}
+    if observation_id not in mine:
+        raise UnknownRecordError(Fault(what="that finding is of another job", where="finding", mend="Look at its job."))
+    version = FormReader(form).whole("version", most=10**9) or 0
+    bench.store.remove_observation(observation_id, version=version, by=bench.by(request))
+    return go(request, f"/jobs/{job_id}/tests", said="struck", job_id=job_id)

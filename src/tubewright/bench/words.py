@@ -1,0 +1,108 @@
+"""The words the pages use for the names in a case, and how they write figures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+from tubewright.case import Reading
+from tubewright.report.describe import DECISION_WORDS
+
+_DECISIONS: Final[Mapping[str, str]] = {str(name): said for name, said in DECISION_WORDS.items()}
+KINDS: Final[Mapping[str, str]] = {
+    "emission": "Emission",
+    "cutoff": "Cutoff",
+    "leakage_heater_cathode": "Leakage heater–cathode",
+    "leakage_cathode_grid1": "Leakage cathode–grid 1",
+    "leakage_grid1_grid2": "Leakage grid 1–grid 2",
+    "heater_current": "Heater current",
+    "heater_voltage": "Heater voltage",
+    "gas": "Gas",
+}
+OUTCOMES: Final[Mapping[str, str]] = {
+    "improved": "improved",
+    "unchanged": "unchanged",
+    "worse": "worse",
+    "lost": "gun or tube lost",
+}
+GETTERS: Final[Mapping[str, str]] = {
+    "silver": "silver or dark, mirror whole",
+    "white": "white or milky",
+    "clear": "clear, mirror gone",
+    "unseen": "could not be seen",
+}
+NECKS: Final[Mapping[str, str]] = {"sound": "sound", "cracked": "cracked or chipped"}
+GUN_KINDS: Final[Mapping[str, str]] = {"inline": "in line", "delta": "delta"}
+MOUNTS: Final[Mapping[str, str]] = {"horizontal": "horizontal (wide)", "vertical": "vertical (tall)"}
+WHITES: Final[Mapping[str, str]] = {"D65": "6500 K (D65)", "9300K": "9300 K", "9300K+27MPCD": "9300 K + 27 MPCD"}
+STATES: Final[Mapping[str, str]] = {"open": "on the bench", "waiting": "waiting", "closed": "closed"}
+UNITS: Final[Mapping[str, str]] = {
+    "rel": "× a good gun",
+    "uA": "µA",
+    "mA": "mA",
+    "V": "V",
+    "Mohm": "MΩ",
+    "A": "A",
+    "percent": "%",
+    "div": "div",
+}
+STAGES: Final[Mapping[str, str]] = {"before": "before treatment", "after": "after treatment"}
+HAZARDS: Final[Mapping[str, str]] = {
+    "H0": "unpowered",
+    "H1": "powered, isolated, low voltage",
+    "H2": "lethal voltage",
+    "H3": "high voltage",
+    "H4": "glass can implode",
+}
+
+
+def decision(name: str) -> str:
+    """A decision or treatment in words."""
+    return _DECISIONS.get(name, name.replace("_", " "))
+
+
+def kind(name: str) -> str:
+    """A kind of reading in words."""
+    return KINDS.get(name, name.replace("_", " "))
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """A figure as a person writes it: no more digits than it carries, no exponent."""
+    if value is None or not math.isfinite(value):
+        return "unknown"
+    if value == 0:
+        return "0"
+    places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{round(value, places):.{min(places, 9)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def reading_value(reading: Reading) -> str:
+    """A reading as it stands in a list: value and unit."""
+    return f"{number(reading.value, 4)} {UNITS[reading.unit]}"
+
+
+def conditions(reading: Reading) -> str:
+    """What a reading was taken under, as far as it was written down."""
+    parts = [
+        reading.instrument or "",
+        f"heater {number(reading.heater_v)} V" if reading.heater_v is not None else "",
+        f"grid 2 {number(reading.g2_v)} V" if reading.g2_v is not None else "",
+        f"{number(reading.minutes_on)} min on" if reading.minutes_on is not None else "",
+        f"good gun {number(reading.reference)} {UNITS[reading.unit]}" if reading.reference is not None else "",
+        STAGES[reading.stage] if reading.stage else "",
+    ]
+    return ", ".join(part for part in parts if part)
+
+
+def gun_list(guns: Sequence[str]) -> str:
+    """Guns as words: ``red``, ``red and blue``."""
+    if not guns:
+        return ""
+    return guns[0] if len(guns) == 1 else f"{', '.join(guns[:-1])} and {guns[-1]}"
+
+
+def capital(text: str) -> str:
+    """The text with a capital first letter, the rest untouched."""
+    return text[:1].upper() + text[1:]
