@@ -52,7 +52,7 @@ def test_every_decision_has_its_words() -> None:
         ("next_steps", "Run the heater at 6.3 V for 12 hours|Mains and B+ are lethal.|15 min"),
         ("plan", "red stays under 0.45|Clean red.|70"),
         ("condition", "worn|50 (40 to 60)|Emission, % of a good gun|read the cutoff at a stated G2|wanted: 50 %"),
-        ("options", "Cost, EUR|55|about 6 years (1½ to 9)|no price given|Chance of 5 years, %"),
+        ("options", "Cost, EUR|55|about 6 years (1½ to 9)|no price given|5 years, %"),
         ("would_change", "reduced-heater reading (red)|under 0.60|Swap the tube|20|8 min"),
         ("suspects", "one cathode worn|90|the tube"),
         ("remarks", "All readings agree."),
@@ -71,7 +71,27 @@ def test_a_column_in_which_nothing_is_known_is_left_out_but_its_reason_is_given(
     assert section is not None
     table = next(block for block in section.blocks if isinstance(block, Table))
     assert "Cutoff, V" not in [column.heading for column in table.columns]
-    assert "Cutoff: not known (no cutoff reading)" in all_words("condition")
+    assert "Cutoff (red, green and blue): not known (no cutoff reading)" in all_words("condition")
+
+
+def test_a_reason_that_names_its_gun_is_said_once_for_all_of_them() -> None:
+    sample = sample_answer()
+    guns = {
+        gun: dataclasses.replace(
+            held,
+            relative_emission=Unknown(reason=f"no reading of {gun}", would_settle=f"read {gun}"),
+            emission_reserve=Unknown(reason=f"no reading of {gun}", would_settle=f"read {gun}"),
+        )
+        for gun, held in sample.guns.items()
+    }
+    section = describe(dataclasses.replace(sample, guns=guns)).section("condition")
+    assert section is not None
+    said = [item for block in section.blocks if isinstance(block, Listing) for item in block.items]
+    assert said[0] == (
+        "Emission and emission reserve: not known (no reading of red, green and blue). "
+        "To settle it: read red, green and blue."
+    )
+    assert len(said) == 2
 
 
 def test_sections_without_content_are_left_out() -> None:

@@ -23,6 +23,8 @@ def spread(low: float, middle: float, high: float) -> Spread:
         (spread(1.6, 4.1, 8.3), "about 4 years (1½ to 8)"),
         (spread(0.4, 1.9, 5.2), "about 2 years (5 months to 5 years)"),
         (spread(0.08, 0.5, 2.0), "about 6 months (1 month to 2 years)"),
+        (spread(0, 1, 9), "about 12 months (under a month to 9 years)"),
+        (spread(0, 0.5, 0.9), "about 6 months (under a month to 11 months)"),
         (spread(5.9, 6.0, 6.1), "about 6 years"),
         (spread(10, 20, 70), "about 20 years (10 years to over 40 years)"),
         (spread(30, 55, 90), "over 40 years (at least 30 years)"),

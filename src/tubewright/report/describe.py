@@ -7,7 +7,8 @@ step renders them before it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
@@ -149,13 +150,13 @@ def describe(answer: Assessment) -> Description:
         The description; sections that would be empty are left out.
     """
     writers: tuple[tuple[SectionId, str, Callable[[Assessment], Sequence[Block]]], ...] = (
-        ("next_steps", "Do this next", _next_steps),
-        ("plan", "The plan", _plan),
         ("condition", "Condition", _condition),
+        ("remarks", "About the readings", _remarks),
         ("options", "What could be done", _options),
+        ("plan", "The plan", _plan),
+        ("next_steps", "Do this next", _next_steps),
         ("would_change", "What would change this", _would_change),
         ("suspects", "What it could be", _suspects),
-        ("remarks", "About the readings", _remarks),
         ("missing", "Not known", _missing),
         ("model", "How this was worked out", _model),
     )
@@ -209,13 +210,13 @@ def _plan(answer: Assessment) -> Sequence[Block]:
         Column(heading="Step", figures=True),
         Column(heading="Do"),
         Column(heading="When"),
-        Column(heading="Chance it comes to this, %", figures=True),
+        Column(heading="Reached, %", figures=True),
     )
     return (_LATER, Table(caption="Steps, each with the outcome it hangs on", columns=columns, rows=rows))
 
 
 def _plan_row(number: int, step: PlanStep) -> tuple[str, ...]:
-    do = f"{with_guns(DECISION_WORDS[step.do], step.guns)}. {step.words}".strip()
+    do = step.words or with_guns(DECISION_WORDS[step.do], step.guns)
     return (str(number), do, step.when, wording.percentage(step.chance_reached))
 
 
@@ -258,7 +259,10 @@ def _white(answer: Assessment) -> str:
     now, after = answer.neutral_white_now, answer.neutral_white_after
     wanted = f"{wording.given(100 * answer.minimum_white)} %"
     if isinstance(now, Unknown):
-        return f"Neutral white left: not known. {_because(now)} Wanted: {wanted} of a good tube's."
+        return (
+            f"Neutral white left: not known ({now.reason}). To settle it: {now.would_settle}. "
+            f"Wanted: {wanted} of a good tube's."
+        )
     text = f"Neutral white left: {_percent_range(now)} of a good tube's, limited by the weakest gun; wanted: {wanted}."
     if isinstance(after, Unknown) or after == now:
         return text
@@ -270,25 +274,36 @@ def _percent_range(figure: Figure) -> str:
 
 
 def _reasons(answer: Assessment) -> Sequence[Block]:
-    """Why figures of guns are not known, each reason once, with the guns it holds for."""
-    names = {"relative_emission": "Emission", "emission_reserve": "Emission reserve", "cutoff_v": "Cutoff"}
-    guns_of: dict[tuple[str, Unknown], list[str]] = {}
-    for gun in answer.guns.values():
+    """Why figures of guns are not known: what is alike for several guns or figures is said once."""
+    names = {"relative_emission": "emission", "emission_reserve": "emission reserve", "cutoff_v": "cutoff"}
+    figures_of: dict[tuple[str, str], dict[str, list[Gun]]] = {}
+    for gun, held in answer.guns.items():
         for field, name in names.items():
-            figure = getattr(gun, field)
+            figure = getattr(held, field)
             if isinstance(figure, Unknown):
-                guns_of.setdefault((name, figure), []).append(gun.gun)
-    if not guns_of:
+                alike = (_without(gun, figure.reason), _without(gun, figure.would_settle))
+                figures_of.setdefault(alike, {}).setdefault(name, []).append(gun)
+    if not figures_of:
         return ()
-    items = (
-        f"{name}{'' if len(guns) == len(answer.guns) else f' ({wording.listed(guns)})'}: {_because(figure)}"
-        for (name, figure), guns in guns_of.items()
-    )
-    return (Listing(items=tuple(items)),)
+    return (Listing(items=tuple(_reason(*alike, figures) for alike, figures in figures_of.items())),)
 
 
-def _because(figure: Unknown) -> str:
-    return f"not known ({figure.reason}). To settle it: {figure.would_settle}."
+_HERE: Final = "\N{OBJECT REPLACEMENT CHARACTER}"
+
+
+def _without(gun: Gun, text: str) -> str:
+    """A text with a place in it where it names the gun."""
+    return re.sub(rf"\b{gun}\b", _HERE, text)
+
+
+def _reason(reason: str, would_settle: str, figures: Mapping[str, Sequence[Gun]]) -> str:
+    guns = wording.listed(tuple(dict.fromkeys(gun for named in figures.values() for gun in named)))
+    what = wording.listed(tuple(figures))
+    what = what[:1].upper() + what[1:]
+    if _HERE not in reason + would_settle:
+        what += f" ({guns})"
+    reason, would_settle = reason.replace(_HERE, guns), would_settle.replace(_HERE, guns)
+    return f"{what}: not known ({reason}). To settle it: {would_settle}."
 
 
 def _options(answer: Assessment) -> Sequence[Block]:
@@ -299,21 +314,26 @@ def _options(answer: Assessment) -> Sequence[Block]:
         in_currency = f", {answer.currency}" if answer.currency else ""
         columns = (
             Column(heading="Option"),
-            Column(heading="Chance of a good enough picture, %", figures=True),
-            Column(heading="Good for, years or months"),
-            Column(heading=f"Chance of {keep_years} years, %", figures=True),
+            Column(heading="Works, %", figures=True),
+            Column(heading="Good for"),
+            Column(heading=f"{keep_years} years, %", figures=True),
             Column(heading=f"Cost{in_currency}", figures=True),
-            Column(heading=f"Cost per year{in_currency}", figures=True),
-            Column(heading="Risk of losing the tube, %", figures=True),
+            Column(heading=f"Per year{in_currency}", figures=True),
+            Column(heading="Tube lost, %", figures=True),
         )
         rows = tuple(_option_row(option) for option in open_options)
-        caption = f"At {wording.given(answer.hours_per_week)} hours a week"
+        caption = (
+            f"At {wording.given(answer.hours_per_week)} hours a week. It works if the picture then reaches "
+            f"{wording.given(100 * answer.minimum_white)} % of a good tube's white, and is good for as long as it does."
+        )
         blocks.append(Table(caption=caption, columns=columns, rows=rows))
-    closed = tuple(
-        f"{with_guns(option.name, option.guns)}: {option.why_not}" for option in answer.options if option.why_not
-    )
-    if closed:
-        blocks += [Paragraph(text="Not open to you:"), Listing(items=closed)]
+    why_not: dict[str, list[str]] = {}
+    for option in answer.options:
+        if option.why_not:
+            why_not.setdefault(option.why_not, []).append(with_guns(option.name, option.guns))
+    if why_not:
+        items = tuple(f"{'; '.join(names)}: {reason}" for reason, names in why_not.items())
+        blocks += [Paragraph(text="Not open to you:"), Listing(items=items)]
     return blocks
 
 
@@ -332,12 +352,12 @@ def _option_row(option: OptionAnswer) -> tuple[str, ...]:
 def _would_change(answer: Assessment) -> Sequence[Block]:
     if not answer.would_change:
         return (Paragraph(text="No single reading or test that is still open would change the decision."),)
-    worth = f"Worth knowing, {answer.currency}" if answer.currency else "Worth knowing"
+    worth = f"Worth, {answer.currency}" if answer.currency else "Worth"
     columns = (
         Column(heading="Take this"),
         Column(heading="If it comes out"),
-        Column(heading="the decision becomes"),
-        Column(heading="Chance of that, %", figures=True),
+        Column(heading="Then rather"),
+        Column(heading="Chance, %", figures=True),
         Column(heading="Time"),
         Column(heading=worth, figures=True),
     )
@@ -354,7 +374,11 @@ def _would_change(answer: Assessment) -> Sequence[Block]:
     )
     return (
         _TESTS,
-        Table(caption="Readings and tests not yet taken, the most telling first", columns=columns, rows=rows),
+        Table(
+            caption="Readings and tests not yet taken, the most telling first; the chance is that of such an outcome",
+            columns=columns,
+            rows=rows,
+        ),
     )
 
 

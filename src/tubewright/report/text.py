@@ -155,7 +155,7 @@ def _widths(block: Table, room: int) -> list[int]:
     ]
     if sum(whole) <= room:
         least = whole
-    heading_lines = 3
+    heading_lines = 2
     wish = [
         max(
             least[number],

@@ -144,7 +144,7 @@ def duration(years: Figure) -> str:
     if low == high:
         return f"about {_joined(middle)}"
     same = low[1].rstrip("s") == high[1].rstrip("s") == middle[1].rstrip("s")
-    span = f"{low[0]} to {high[0]}" if same else f"{_joined(low)} to {_joined(high)}"
+    span = f"{low[0]} to {high[0]}" if same and low[0] != "0" else f"{_joined(low)} to {_joined(high)}"
     return f"about {_joined(middle)} ({span})"
 
 
@@ -189,7 +189,7 @@ def _time(years: float) -> tuple[str, str]:
 
 
 def _joined(time: tuple[str, str]) -> str:
-    return " ".join(part for part in time if part)
+    return "under a month" if time[0] == "0" else " ".join(part for part in time if part)
 
 
 def _halves(value: float) -> str:
