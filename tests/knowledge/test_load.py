@@ -6,6 +6,8 @@ from pathlib import Path
 from typing import Final
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tubewright.errors import InputError
 from tubewright.knowledge.facts_text import FactsFile
@@ -292,3 +294,26 @@ def test_a_file_that_can_not_be_read_is_said_so(tmp_path: Path) -> None:
     (tmp_path / "bytes.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(InputError, match="can't be read"):
         load_knowledge(tmp_path)
+
+
+LINES: Final = SOUND.splitlines()
+
+
+@given(
+    st.lists(st.integers(0, len(LINES) - 1), min_size=1, max_size=4),
+    st.sampled_from(["", "id = 3", "x = [[1]]", "kind = { a = 1 }", "[[test.result]]", "[[fault]]", "shows = 0.5"]),
+)
+def test_damaged_facts_are_refused_in_words_or_still_hold(damaged: list[int], instead: str) -> None:
+    lines = [instead if at in damaged else line for at, line in enumerate(LINES)]
+    try:
+        knowledge = knowledge_from([FactsFile(name="damaged.toml", text="\n".join(lines))])
+    except InputError as error:
+        for fault in error.faults:
+            name, _, line = fault.where.partition(":")
+            assert name == "damaged.toml"
+            assert 1 <= int(line) <= len(lines)
+            assert fault.what
+            assert fault.mend
+    else:
+        for fault_cause in knowledge.faults.values():
+            assert fault_cause.source in knowledge.sources

@@ -69,8 +69,9 @@ def test_a_number_becomes_the_result_it_stands_for(
     assert (found.id if found else None) == result
 
 
-def test_a_bound_belongs_to_the_upper_range() -> None:
-    found = named_result(TESTS["t_slump"], 0.9, "ratio", None)
+@pytest.mark.parametrize("share", [0.9, 59.4 / 66, 1 - 0.1, 0.3 * 3])
+def test_a_bound_belongs_to_the_upper_range_whatever_rounding_took(share: float) -> None:
+    found = named_result(TESTS["t_slump"], share, "ratio", None)
     assert found is not None
     assert found.id == "strong"
 

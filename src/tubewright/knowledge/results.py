@@ -18,6 +18,9 @@ _FACTORS: Final[dict[str, tuple[str, float]]] = {
     "ohm": ("ohm", 1),
     "kohm": ("ohm", 1e3),
     "Mohm": ("ohm", 1e6),
+    "Ω": ("ohm", 1),
+    "kΩ": ("ohm", 1e3),
+    "MΩ": ("ohm", 1e6),
     "s": ("s", 1),
     "ms": ("s", 1e-3),
     "min": ("s", 60),
@@ -26,6 +29,7 @@ _FACTORS: Final[dict[str, tuple[str, float]]] = {
     "ratio": ("ratio", 1),
     "rel": ("ratio", 1),
     "percent": ("ratio", 0.01),
+    "%": ("ratio", 0.01),
     "rings": ("rings", 1),
 }
 """Units as people write them: what they measure in, and how much of it."""
@@ -66,8 +70,8 @@ def named_result(
         number = _number_for(result, test, value, unit, nominal, nominal_unit or unit)
         if (
             number is not None
-            and (result.at_least is None or number >= result.at_least)
-            and (result.below is None or number < result.below)
+            and (result.at_least is None or number >= _just_under(result.at_least))
+            and (result.below is None or number < _just_under(result.below))
         ):
             return result
     return None
@@ -76,6 +80,11 @@ def named_result(
 def needs_nominal(test: BenchTest) -> bool:
     """Whether a number of this test means something only beside what is nominal."""
     return test.usual_nominal is None and any(result.quantity == "ratio" for result in test.results)
+
+
+def _just_under(bound: float) -> float:
+    """A bound less what a quotient may lose in rounding, so that 59.4 of 66 counts as 0.9."""
+    return bound - 1e-9 * abs(bound)
 
 
 def _number_for(
