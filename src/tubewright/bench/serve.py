@@ -42,6 +42,7 @@ def run(
     import uvicorn
 
     from tubewright.bench.app import create_app
+    from tubewright.bench.judging import judge_unjudged
     from tubewright.knowledge.load import load_knowledge
     from tubewright.records.store import open_store
 
@@ -53,6 +54,8 @@ def run(
 
             load_demo(store, store.clock())
         app = create_app(store, load_knowledge())
+        if demo:
+            judge_unjudged(app.state.bench)
         logging.getLogger("tubewright.bench").addHandler(logging.StreamHandler(sys.stderr))
         shop = "the demo shop" if demo else "your shop"
         sys.stdout.write(f"The bench is open with {shop}: {address}\nStop it with Ctrl+C.\n")

@@ -72,16 +72,17 @@ def open_job(request: Request, bench: TheBench, form: TheForm) -> Response:
         use, costs = use_of(read), costs_of(read)
         owner_words, waits_for = read.words("owner_words", longest=4000), read.words("waits_for")
         read.finish()
-        if known is None:
-            assert display is not None  # noqa: S101 - finish() raised otherwise
-            assert tube is not None  # noqa: S101
-            record = bench.store.add_display(display, owner=owner, place=place, by=by)
-            fitted = bench.store.add_tube(tube, by=by)
-            bench.store.fit_tube(record.id, fitted.id, by=by)
-            known = record.id
-        job = bench.store.open_job(
-            known, owner_words=owner_words, use=use, costs=costs, idle_years=idle, waits_for=waits_for, by=by
-        )
+        with bench.store.together():
+            if known is None:
+                assert display is not None  # noqa: S101 - finish() raised otherwise
+                assert tube is not None  # noqa: S101
+                record = bench.store.add_display(display, owner=owner, place=place, by=by)
+                fitted = bench.store.add_tube(tube, by=by)
+                bench.store.fit_tube(record.id, fitted.id, by=by)
+                known = record.id
+            job = bench.store.open_job(
+                known, owner_words=owner_words, use=use, costs=costs, idle_years=idle, waits_for=waits_for, by=by
+            )
     except (UnknownRecordError, ConflictError):
         raise
     except InputError as error:

@@ -45,22 +45,20 @@ def save_symptoms(request: Request, bench: TheBench, form: TheForm, job_id: Id) 
     job = bench.store.job(job_id)
     by = bench.by(request)
     every = [o for o in job.observations if o.symptom is not None]
-    for field, now in form.pairs:
-        name = field.removeprefix("is_")
-        if name == field or name not in bench.knowledge.symptoms or now == form.text(f"was_{name}"):
-            continue
-        if now in {"present", "absent"}:
-            bench.store.add_symptom(job_id, case.Symptom(id=name, present=now == "present"), by=by)
-        else:
-            for o in every:
-                if o.symptom is not None and o.symptom.id == name:
-                    bench.store.remove_observation(o.id, version=o.version, by=by)
-    q = form.text("q")
-    return (
-        go(request, f"/jobs/{job_id}/symptoms", said="symptoms", job_id=job_id)
-        if not q
-        else go(request, f"/jobs/{job_id}/symptoms?q={_quoted(q)}", said="symptoms", job_id=job_id)
-    )
+    with bench.store.together():
+        for field, now in form.pairs:
+            name = field.removeprefix("is_")
+            if name == field or name not in bench.knowledge.symptoms or now == form.text(f"was_{name}"):
+                continue
+            if now in {"present", "absent"}:
+                bench.store.add_symptom(job_id, case.Symptom(id=name, present=now == "present"), by=by)
+            else:
+                for o in every:
+                    if o.symptom is not None and o.symptom.id == name:
+                        bench.store.remove_observation(o.id, version=o.version, by=by)
+    asked = form.text("q")
+    back = f"/jobs/{job_id}/symptoms" + (f"?q={_quoted(asked)}" if asked else "")
+    return go(request, back, said="symptoms", job_id=job_id)
 
 
 def _quoted(text: str) -> str:

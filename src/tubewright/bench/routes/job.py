@@ -7,13 +7,13 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Path, Request, Response
 
+from tubewright.bench.judging import outdated
 from tubewright.bench.pages import Bench, bench_of, form_of, page
 from tubewright.bench.pictures import figure_of
 from tubewright.bench.security import Form
 from tubewright.bench.stored import answer_from_json
-from tubewright.case import Case
 from tubewright.errors import InputError
-from tubewright.records.model import JobPage, VerdictRecord
+from tubewright.records.model import JobPage
 from tubewright.report.charts import condition_chart
 
 TheBench = Annotated[Bench, Depends(bench_of)]
@@ -68,13 +68,3 @@ def standing(request: Request, bench: Bench, job: JobPage) -> dict[str, Any]:
         "outdated": outdated(latest, bench.store.case_of(job.job.id)),
         "condition": {"figure": picture} if picture else None,
     }
-
-
-def outdated(verdict: VerdictRecord, case: Case) -> bool:
-    """Whether the case has changed since the verdict was given."""
-    return verdict.case_json != case_text(case)
-
-
-def case_text(case: Case) -> str:
-    """The case as JSON text, the same text for the same case."""
-    return case.model_dump_json(exclude_none=True)

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
 
 from fastapi import APIRouter, Request, Response
 
-from tubewright.answers.assessment import Assessment, to_json
+from tubewright.answers.assessment import Assessment
+from tubewright.bench.judging import judge_job, outdated
 from tubewright.bench.pages import Bench, go
 from tubewright.bench.pictures import drawing, figure_of
-from tubewright.bench.routes.job import Id, TheBench, TheForm, case_text, job_page, outdated
+from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
 from tubewright.bench.routes.readings import grid_again, store_grid
 from tubewright.bench.stored import answer_from_json
 from tubewright.case import Case
@@ -71,23 +71,8 @@ def judge(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Respo
         raise
     except InputError as error:
         return grid_again(request, bench, form, job_id, error)
-    case = bench.store.case_of(job_id)
-    verdicts = bench.store.job(job_id).verdicts
-    answer = bench.assess(case, bench.knowledge, bench.store.experience())
-    body = json.dumps(to_json(answer), ensure_ascii=False, separators=(",", ":"))
-    if not stored and verdicts and verdicts[-1].answer_json == body and not outdated(verdicts[-1], case):
-        return go(request, f"/jobs/{job_id}/verdicts/{verdicts[-1].id}")
-    kept = bench.store.save_verdict(
-        job_id,
-        case_json=case_text(case),
-        answer_json=body,
-        model_version=answer.model.version,
-        seed=answer.model.seed,
-        decision=answer.decision,
-        headline=answer.headline,
-        by=bench.by(request),
-    )
-    return go(request, f"/jobs/{job_id}/verdicts/{kept.id}")
+    kept = judge_job(bench, job_id, by=bench.by(request))
+    return go(request, f"/jobs/{job_id}/verdicts/{kept.id}", said="readings" if stored else "", job_id=job_id)
 
 
 def _from_grid(request: Request, job_id: int) -> bool:

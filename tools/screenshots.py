@@ -1,0 +1,145 @@
+"""Takes the guide's pictures from the running program, with the demo shop in it.
+
+    python tools/screenshots.py [FOLDER]
+
+writes to docs/pictures unless told otherwise. Desktop pictures are 1280 x 900,
+phone pictures 390 x 844; ``-dark`` in a name says which theme. The shop is made
+anew each time and thrown away.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import uvicorn
+
+ROOT: Final = Path(__file__).parents[1]
+sys.path.insert(0, str(ROOT / "tests"))
+
+from browsers import ARGUMENTS, HOW, chromium_path  # noqa: E402 - found through the line above
+from tubewright.bench.app import create_app  # noqa: E402
+from tubewright.bench.judging import judge_job, judge_unjudged  # noqa: E402
+from tubewright.demo.load import load_demo  # noqa: E402
+from tubewright.files import read_case  # noqa: E402
+from tubewright.knowledge.load import load_knowledge  # noqa: E402
+from tubewright.records.store import Store, open_store  # noqa: E402
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+
+DEVICES: Final[dict[str, dict[str, Any]]] = {
+    "desktop": {"viewport": {"width": 1280, "height": 900}},
+    "phone": {
+        "viewport": {"width": 390, "height": 844},
+        "device_scale_factor": 2,
+        "has_touch": True,
+        "is_mobile": True,
+    },
+}
+EXAMPLE: Final = ROOT / "docs" / "examples" / "pier-7.toml"
+
+
+@contextlib.contextmanager
+def served(app: Any) -> Iterator[str]:  # noqa: ANN401 - any ASGI application
+    """The application on a free port of this machine."""
+    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=0, log_level="warning", lifespan="off"))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    while not server.started:
+        time.sleep(0.02)
+    port = server.servers[0].sockets[0].getsockname()[1]
+    try:
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        server.should_exit = True
+        thread.join(5)
+
+
+def add_example(store: Store) -> int:
+    """The guide's example as a job of the shop; gives its number."""
+    case = read_case(EXAMPLE, knowledge=load_knowledge())
+    display = store.add_display(case.display, owner="Mole End Amusements", place="Pier arcade")
+    tube = store.add_tube(case.tube.model_copy(update={"idle_years": None}))
+    store.fit_tube(display.id, tube.id)
+    job = store.open_job(
+        display.id,
+        owner_words="The reds have gone brown over the last two seasons.",
+        use=case.use,
+        costs=case.costs,
+        idle_years=case.tube.idle_years,
+    )
+    if case.readings:
+        store.add_readings(job.id, case.readings)
+    for symptom in case.symptoms:
+        store.add_symptom(job.id, symptom)
+    for test in case.tests:
+        store.add_test(job.id, test)
+    return job.id
+
+
+def shoot(page: Page, folder: Path, name: str, theme: str, *, whole: bool = False) -> None:
+    """One picture, when all drawings on the page are there."""
+    page.wait_for_load_state("networkidle")
+    tail = "-dark" if theme == "dark" else ""
+    page.screenshot(path=str(folder / f"{name}{tail}.png"), full_page=whole)
+
+
+def oldest_tube(store: Store) -> int:
+    """The tube with the longest tale to tell."""
+    tubes = store.tubes(size=100).rows
+    return max(tubes, key=lambda t: len(store.tube_history(t.id).readings)).id
+
+
+def main() -> int:
+    """Take all pictures."""
+    from playwright.sync_api import sync_playwright
+
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "docs" / "pictures"
+    folder.mkdir(parents=True, exist_ok=True)
+    path = chromium_path()
+    if path is None:
+        print(HOW)
+        return 1
+    with tempfile.TemporaryDirectory() as place, open_store(Path(place) / "demo.sqlite3") as store:
+        load_demo(store, store.clock())
+        app = create_app(store, load_knowledge())
+        judge_unjudged(app.state.bench)
+        job = add_example(store)
+        kept = judge_job(app.state.bench, job, by=None)
+        tube = oldest_tube(store)
+        with served(app) as address, sync_playwright() as playwright:
+            browser = playwright.chromium.launch(executable_path=path, args=list(ARGUMENTS))
+            for device, settings in DEVICES.items():
+                for theme in ("light", "dark"):
+                    context = browser.new_context(**settings, color_scheme=theme)
+                    page = context.new_page()
+                    for name, to in {
+                        "board": "/",
+                        "readings": f"/jobs/{job}",
+                        "verdict": f"/jobs/{job}/verdicts/{kept.id}",
+                        "tube": f"/tubes/{tube}",
+                    }.items():
+                        page.goto(address + to)
+                        shoot(page, folder, f"{name}-{device}", theme)
+                    page.goto(f"{address}/jobs/{job}/verdicts/{kept.id}")
+                    page.locator("#s-would_change").scroll_into_view_if_needed()
+                    page.locator("section", has=page.locator("#s-would_change")).screenshot(
+                        path=str(folder / f"would-change-{device}{'-dark' if theme == 'dark' else ''}.png")
+                    )
+                    page.goto(f"{address}/jobs/new")
+                    shoot(page, folder, f"new-job-{device}", theme)
+                    context.close()
+            browser.close()
+    print(f"{len(list(folder.glob('*.png')))} pictures in {folder}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
