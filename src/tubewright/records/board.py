@@ -37,8 +37,7 @@ def _starts(subject: str, word: str) -> ColumnElement[bool]:
 
 def _matching(conn: Connection, subject: str, search: str, row_id: ColumnElement[int]) -> list[ColumnElement[bool]]:
     """Conditions that keep the rows which carry every word of a search."""
-    words = terms(search.replace("\x00", " "))[:12]
-    # A word typed with signs is also in the list joined; its pieces alone say as much.
+    words = terms(search.replace("\x00", " "), joined=False)[:12]
     if not words:
         return []
     counts = {}

@@ -56,11 +56,11 @@ class Stale:
                     self.touched.add(values["job_id"])
 
 
-def terms(*texts: str | None) -> list[str]:
+def terms(*texts: str | None, joined: bool = True) -> list[str]:
     """The words of some texts as the search index holds them: folded, without accents, each once.
 
     A tube label with signs in it is also kept in one piece, so that it is found
-    however it is typed.
+    however it is typed; a search (``joined`` false) does with the pieces.
 
     >>> terms("Pier arcade, M31-100W")
     ['pier', 'arcade', 'm31', '100w', 'm31100w']
@@ -71,7 +71,7 @@ def terms(*texts: str | None) -> list[str]:
         plain = "".join(letter for letter in plain if not unicodedata.combining(letter))
         for piece in plain.split():
             words = _WORD.findall(piece)
-            if len(words) > 1:
+            if joined and len(words) > 1:
                 words.append("".join(words))
             found.update(dict.fromkeys(word[:LONGEST_TERM] for word in words))
             if len(found) >= MOST_TERMS:

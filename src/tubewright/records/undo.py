@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import Connection, Row, select
@@ -106,6 +107,21 @@ def _named(conn: Connection, history_id: int) -> str:
     return str(found.change)
 
 
+def _unchanged_since(change: Change, entry: Row[Any], after: Mapping[str, object]) -> int:
+    """The version of a row that still, or again, holds what this entry left in it.
+
+    Its contents are compared, not its version: a later change that was taken back
+    is no obstacle.
+    """
+    table = BY_NAME[entry.table_name]
+    now = change.conn.execute(select(table).where(table.c.id == entry.row_id)).mappings().first()
+    if now is not None:
+        left = from_json(table, {name: value for name, value in after.items() if name != "version"})
+        if all(now[name] == value for name, value in left.items()):
+            return int(now["version"])
+    raise conflict(change.conn, table, entry.row_id, int(str(after["version"])))
+
+
 def _reverse(change: Change, entry: Row[Any]) -> None:
     table = BY_NAME[entry.table_name]
     if entry.action == "import":
@@ -115,10 +131,10 @@ def _reverse(change: Change, entry: Row[Any]) -> None:
     before = from_json(table, json.loads(entry.before)) if entry.before else None
     after = json.loads(entry.after) if entry.after else None
     if before is None and after is not None:
-        change.delete(table, entry.row_id, version=after["version"])
+        change.delete(table, entry.row_id, version=_unchanged_since(change, entry, after))
     elif before is not None and after is not None:
         old = {name: value for name, value in before.items() if name not in {"id", "uid", "version"}}
-        change.update(table, entry.row_id, old, version=after["version"])
+        change.update(table, entry.row_id, old, version=_unchanged_since(change, entry, after))
     elif before is not None:
         taken = change.conn.execute(select(table.c.id).where(table.c.id == entry.row_id)).first()
         if taken is not None:
