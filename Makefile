@@ -48,7 +48,7 @@ browser:
 	@sh tools/browser.sh
 
 calibration: setup
-	$(PY) tools/calibration.py
+	$(PY) tools/calibration.py --docs
 
 bench-speed: setup
 	$(PY) tools/bench_speed.py
@@ -60,8 +60,12 @@ docs: setup
 	$(BIN)/mkdocs build --strict
 	@echo "Open site/index.html"
 
+# Takes them all, and renews those that the docs show.
 screenshots: setup browser
-	$(PY) tools/screenshots.py
+	$(PY) tools/screenshots.py build/pictures
+	for picture in docs/pictures/*.png; do \
+	    if [ -f build/pictures/$${picture##*/} ]; then cp build/pictures/$${picture##*/} $$picture; fi; \
+	done
 
 # No registry address may enter a lock; tests/test_house.py looks.
 lock: setup
