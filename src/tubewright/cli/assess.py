@@ -1,0 +1,116 @@
+"""``assess``: readings in, decision out. ``schema``: what goes in and comes out."""
+
+from __future__ import annotations
+
+import enum
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tubewright.cli import settings
+from tubewright.cli.door import emit, emit_json, tell
+from tubewright.cli.shop import ShopOption, experience, number_of, open_shop
+
+if TYPE_CHECKING:
+    from tubewright.answers.assessment import Assessment
+    from tubewright.case import Case
+
+
+class Contract(enum.StrEnum):
+    """The two ends of the public contract."""
+
+    case = "case"
+    assess = "assess"
+
+
+def add(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command(
+        "assess",
+        epilog="Example: tubewright assess pier.toml --json",
+    )(assess)
+    app.command("schema", epilog="Example: tubewright schema case > case.schema.json")(schema)
+
+
+def assess(
+    case: Annotated[str, typer.Argument(metavar="CASE", help="A TOML or JSON file, - for standard input, or job:7.")],
+    *,
+    as_json: Annotated[bool, typer.Option("--json", help="Write the answer as JSON.")] = False,
+    seed: Annotated[int, typer.Option(min=0, max=2**32 - 1, help="Where the random futures start.")] = 1,
+    futures: Annotated[int, typer.Option(min=1000, max=2_000_000, help="How many futures are tried.")] = 100_000,
+    keep: Annotated[bool, typer.Option("--keep", help="Keep the verdict in the shop (with job:7).")] = False,
+    shop: ShopOption = None,
+) -> None:
+    """Say if a tube is worth saving, and the next safe step.
+
+    With the odds, the years, the cost, and what would change the answer.
+    """
+    if keep and not case.startswith("job:"):
+        raise typer.BadParameter("only a job of the shop can keep its verdict: give CASE as job:7", param_hint="--keep")
+    asked = _case(case, shop)
+    answer = _answer(asked, shop, seed=seed, futures=futures)
+    if keep:
+        _keep(asked, answer, number_of(case, "job"), shop)
+    show(answer, as_json=as_json)
+
+
+def show(answer: Assessment, *, as_json: bool) -> None:
+    """Print an answer."""
+    if as_json:
+        from tubewright.answers.assessment import to_json
+
+        emit_json(to_json(answer))
+        return
+    from tubewright.report.describe import describe
+    from tubewright.report.text import to_text
+
+    emit(to_text(describe(answer), width=settings.columns(), colour=settings.colour()))
+
+
+def schema(
+    which: Annotated[Contract, typer.Argument(help="The case, or the answer of assess.")] = (Contract.case),
+) -> None:
+    """Print the JSON Schema of the case file or of the answer."""
+    from tubewright.files import assess_schema, case_schema
+
+    emit_json(case_schema() if which is Contract.case else assess_schema())
+
+
+def _case(named: str, shop: Path | None) -> Case:
+    if named.startswith("job:"):
+        number = number_of(named, "job")
+        with open_shop(shop) as store:
+            return store.case_of(number)
+    from tubewright.files import MAX_CASE_BYTES, read_case
+    from tubewright.knowledge.load import load_knowledge
+
+    if named == "-":
+        return read_case(sys.stdin.buffer.read(MAX_CASE_BYTES + 1), "standard input", knowledge=load_knowledge())
+    return read_case(Path(named), knowledge=load_knowledge())
+
+
+def _answer(case: Case, shop: Path | None, *, seed: int, futures: int) -> Assessment:
+    from tubewright.answers.assess import assess as judge
+    from tubewright.knowledge.load import load_knowledge
+
+    return judge(case, load_knowledge(), experience(shop), seed=seed, futures=futures)
+
+
+def _keep(case: Case, answer: Assessment, job: int, shop: Path | None) -> None:
+    import json
+
+    from tubewright.answers.assessment import to_json
+
+    with open_shop(shop) as store:
+        kept = store.save_verdict(
+            job,
+            case_json=case.model_dump_json(exclude_none=True),
+            answer_json=json.dumps(to_json(answer), ensure_ascii=False, allow_nan=False),
+            model_version=answer.model.version,
+            seed=answer.model.seed,
+            decision=answer.decision,
+            headline=answer.headline,
+        )
+    tell(f"Kept as verdict {kept.id}.")

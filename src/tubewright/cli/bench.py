@@ -1,0 +1,54 @@
+"""``bench``: the pages in the browser. ``demo``: an invented shop to try things on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tubewright.cli import settings
+from tubewright.cli.door import tell
+from tubewright.cli.shop import ShopOption
+from tubewright.errors import Fault, InputError
+
+HOST = "127.0.0.1"
+"""The bench listens to this machine only."""
+
+
+def add(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command("bench", epilog="Example: tubewright bench --demo")(bench)
+    app.command("demo", epilog="Example: tubewright demo seaside.sqlite3")(demo)
+
+
+def bench(
+    *,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Where it listens; 0 takes a free port.")] = 8765,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the browser on it.")] = True,
+    with_demo: Annotated[bool, typer.Option("--demo", help="Work on an invented shop; yours is left alone.")] = False,
+    shop: ShopOption = None,
+) -> None:
+    """Open the bench in the browser.
+
+    Board, jobs, readings, verdicts. It listens to this machine only.
+    """
+    from tubewright.bench.serve import run
+
+    run(settings.shop_path(shop), host=HOST, port=port, open_browser=browser, demo=with_demo)
+
+
+def demo(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A new file for the invented shop.")] = Path(
+        "tubewright-demo.sqlite3"
+    ),
+) -> None:
+    """Write an invented shop to a file, to try things on."""
+    if file.exists():
+        raise InputError(Fault(what="this file is already there", where=str(file), mend="Name a new one."))
+    from tubewright.demo.load import load_demo
+    from tubewright.records.store import open_store
+
+    with open_store(file) as store:
+        load_demo(store, store.clock())
+    tell(f"The invented shop is in {file}. Open it: tubewright bench --shop {file}")
