@@ -173,7 +173,8 @@ def reckon(
         particles=PARTICLES,
         misread_odds=misread_odds(case, knowledge) * consistency.doubt,
     )
-    obstacles = find_obstacles(case, consistency, knowledge)
+    complaint = hear(case, condition, normal, knowledge)
+    obstacles = find_obstacles(case, consistency, knowledge, complaint.diagnosis.posteriors)
     prices = prices_of(case, knowledge)
     use = case.use
     minimum_white = use.minimum_white if use.minimum_white is not None else knowledge.value("minimum_white_default")
@@ -197,16 +198,22 @@ def reckon(
         rng=rng,
     )
     policy = make_policy(situation)
-    complaint = hear(case, condition, normal, knowledge)
     tube_unread = not normal.any_emission and not obstacles.hard_stops
-    weighing = weigh_plans(policy, complaint, knowledge, prices.rate_per_h, tube_unread=tube_unread)
+    weighing = weigh_plans(
+        policy,
+        complaint,
+        knowledge,
+        prices.rate_per_h,
+        tube_unread=tube_unread,
+        tolerance=knowledge.value("indifference_h") * prices.rate_per_h,
+    )
     if obstacles.hard_stops or obstacles.to_remove:
         weighing = words.without_complaint(weighing)
     even = np.full(condition.particles, 1.0 / condition.particles)
     name, _, index = weighing.best(even)
     plan = policy.plans[index]
     decision = words.as_decision(name)
-    sure = confidence(weighing, name, tolerance=max(0.25 * prices.rate_per_h, 0.03 * prices.fallback))
+    sure = confidence(weighing, name)
     if name == FIND_FAULT and complaint.by_adjusting and not tube_unread:
         decision = "adjust"
     if obstacles.hard_stops:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final, cast, get_args
 import numpy as np
 
 from tubewright.answers.assessment import Decision, NextStep, PlanStep, Remark
-from tubewright.case import GUNS, Gun, TreatmentKind
+from tubewright.case import GUNS, Gun, ReadingKind, TreatmentKind
+from tubewright.judgement.diagnosis import SuspectedFault
 from tubewright.judgement.options import Rung
 from tubewright.judgement.policy import Plan
 from tubewright.judgement.value import FIND_FAULT, Weighing
@@ -41,6 +42,16 @@ _NAMES: Final = {
 }
 
 
+LEAKAGE_PAIRS: Final[dict[ReadingKind, str]] = {
+    "leakage_heater_cathode": "heater to cathode",
+    "leakage_cathode_grid1": "cathode to grid 1",
+    "leakage_grid1_grid2": "grid 1 to grid 2",
+}
+
+SURE_ENOUGH: Final = 0.8
+"""Probability from which a suspect is confirmed and mended rather than tested for (from memory, estimate)."""
+
+
 def as_decision(name: str) -> Decision:
     """A decision by its published name."""
     return cast("Decision", name)
@@ -58,50 +69,63 @@ def without_complaint(weighing: Weighing) -> Weighing:
 
 def headline(r: Reckoning) -> str:
     """The answer in one sentence."""
-    d = r.decision
     if r.obstacles.hard_stops:
-        end = "swap the tube" if d == "swap_tube" else "retire the tube for parts"
+        end = "swap the tube" if r.decision == "swap_tube" else "retire the tube for parts"
         return f"{r.obstacles.hard_stops[0]} So: {end}."
-    if d == FIND_FAULT:
+    if r.decision == FIND_FAULT:
         return _fault_headline(r)
-    guns = _gun_names(r)
-    white = f"the white is about {_percent(r.white_now)} of a good tube's"
-    wanted = f"{r.minimum_white:.0%} is wanted"
-    if d == "adjust" and r.complaint.heard and r.complaint.by_adjusting:
+    if r.decision in {"clear_short", "isolate_heater"} and r.obstacles.to_remove:
+        return f"{r.obstacles.to_remove[0].words} So: {_NAMES[r.decision]}; the cathodes are worth it."
+    if r.decision == "adjust" and r.complaint.heard and r.complaint.by_adjusting:
         return (
             f"Set it anew: {r.complaint.diagnosis.suspects[0].name} explains what is seen, and the tube can carry it."
         )
-    if d == "leave":
-        return f"Leave the tube as it is: {white}, and {wanted}."
-    if d == "adjust":
-        return f"Set grey scale and screen anew: the guns are uneven, but {white}, and {wanted}."
-    if d in {"clear_short", "isolate_heater"} and r.obstacles.to_remove:
-        return f"{r.obstacles.to_remove[0].words} So: {_NAMES[d]}; the cathodes are worth it."
-    if d == "clean_contacts":
-        return f"Clean pins and contacts and read {guns} again before anything stronger: {white}, and {wanted}."
-    if d == "swap_tube":
-        return f"Swap the tube: {white}, {wanted}, and treating it costs more than it is likely to bring."
-    if d == "replace_display":
-        return f"Replace the display: {white}, {wanted}, and neither treatment nor another tube pays."
-    if d == "retire":
-        return f"Retire it for parts: {white}, {wanted}, and nothing brings that back at a sensible price."
-    after = _chance_of_success(r.plan)
+    known = any(r.condition.read)
+    white = f"the white is about {_percent(r.white_now)} of a good tube's" if known else "the tube has not been read"
+    wanted = f"{r.minimum_white:.0%} is wanted"
+    guns = _gun_names(r)
+    said = {
+        "leave": f"Leave the tube as it is: {white}, and {wanted}.",
+        "adjust": f"Set grey scale and screen anew: the guns are uneven, but {white}, and {wanted}.",
+        "clean_contacts": f"Clean pins and contacts and read {guns} again before anything stronger: "
+        f"{white}, and {wanted}.",
+        "swap_tube": f"Swap the tube: {white}, {wanted}, and treating it costs more than it is likely to bring.",
+        "replace_display": f"Replace the display: {white}, {wanted}, and neither treatment nor another tube pays.",
+        "retire": f"Retire it for parts: {white}, {wanted}, and nothing brings that back at a sensible price.",
+        "boost_heater": f"Only a permanent heater boost is left: {white}, {wanted}, and it shortens what remains.",
+    }
+    if r.decision in said:
+        return said[r.decision]
     return (
-        f"Worth treating: begin with {_NAMES[d]} on {guns}, read it again, and only then go on; "
-        f"{white}, {wanted}, and the whole plan succeeds with about {after:.0%}."
+        f"Worth treating: begin with {_NAMES[r.decision]} on {guns}, read it again, and only then go on; "
+        f"{white}, {wanted}, and the whole plan succeeds with about {_chance_of_success(r.plan):.0%}."
     )
 
 
+def tube_comes_first(r: Reckoning) -> bool:
+    """Whether reading the tube is the thing to do, rather than hunting for a fault elsewhere."""
+    return r.weighing.read_tube is not None and not (r.complaint.tests and r.complaint.probability >= 0.5)
+
+
 def _fault_headline(r: Reckoning) -> str:
-    test = r.complaint.tests[0] if r.complaint.tests else None
-    if r.weighing.read_tube is not None:
-        if r.consistency.withhold:
-            return "The readings can't be right, so nothing is decided on them: check the instrument and read the tube again."
+    if r.consistency.withhold:
+        wrong = next(o.words for o in r.consistency.objections if o.withhold)
+        return f"{wrong} Nothing is decided on these readings: settle that first, then read the tube again."
+    if tube_comes_first(r):
         return "Read the tube before deciding anything: no emission reading, no verdict."
-    lead = [s for s in r.complaint.diagnosis.suspects if not s.of_the_tube]
-    name = f" ({lead[0].name}, {lead[0].probability:.0%})" if lead else ""
-    quick = f" Quickest test that tells: {test.name}, {test.minutes:g} min." if test else ""
-    return f"Find the fault first: what is seen points away from the cathodes{name}.{quick}"
+    lead = _lead_elsewhere(r)
+    name = f" ({lead.name}, {lead.probability:.0%})" if lead else ""
+    test = r.complaint.tests[0] if r.complaint.tests else None
+    if lead is not None and lead.probability >= SURE_ENOUGH:
+        quick = f" Confirm and mend it: {r.knowledge.faults[lead.id].minutes:g} min."
+    else:
+        quick = f" Quickest test that tells: {test.name}, {test.minutes:g} min." if test else ""
+    unread = " Read the tube before money goes into the chassis." if r.weighing.read_tube is not None else ""
+    return f"Find the fault first: what is seen points away from the cathodes{name}.{quick}{unread}"
+
+
+def _lead_elsewhere(r: Reckoning) -> SuspectedFault | None:
+    return next((s for s in r.complaint.diagnosis.suspects if not s.of_the_tube), None)
 
 
 def plan_steps(r: Reckoning) -> tuple[PlanStep, ...]:
@@ -127,8 +151,8 @@ def plan_steps(r: Reckoning) -> tuple[PlanStep, ...]:
         when = limit if rung.kind not in {"clear_short", "isolate_heater"} else "if that does not remove it"
     steps.append(_step(plan.end, (), when, reached, r))
     if plan.then is not None:
-        for rung in plan.then.steps[:1]:
-            steps.append(_step(rung.kind, rung.guns, "once the short is gone", 1.0 - reached, r))
+        gone = "once it is out of the way"
+        steps += [_step(rung.kind, rung.guns, gone, 1.0 - reached, r) for rung in plan.then.steps[:1]]
     return tuple(steps)
 
 
@@ -266,11 +290,16 @@ def next_steps(r: Reckoning) -> tuple[NextStep, ...]:
     """What to do now, each with its cautions and what to confirm first."""
     k = r.knowledge
     if r.decision == FIND_FAULT:
+        hunt = [t.id for t in r.complaint.tests[:3]]
+        if tube_comes_first(r):
+            settling = [o.settled_by for o in r.consistency.objections if o.settled_by]
+            names = dict.fromkeys([*settling, "v_getter", "t_emission", "t_slump", *hunt[:2]])
+            return tuple(_test_step(k, name) for name in names)
         if r.weighing.read_tube is not None:
-            names = ["v_getter", "t_emission", "t_slump"] if not r.complaint.tests else ["v_getter", "t_emission"]
-            steps = [_test_step(k, name) for name in names if name in k.tests]
-            return (*steps, *(_test_step(k, t.id) for t in r.complaint.tests[:2] if t.id not in names))
-        return tuple(_test_step(k, t.id) for t in r.complaint.tests[:3])
+            hunt = list(dict.fromkeys([*hunt, "t_emission"]))
+        lead = _lead_elsewhere(r)
+        mend = (_repair_step(k, lead.id),) if lead is not None and lead.probability >= SURE_ENOUGH else ()
+        return (*mend, *(_test_step(k, name) for name in hunt))
     if r.decision in get_args(TreatmentKind):
         facts = k.treatments[r.decision]
         first: Rung | None = r.plan.steps[0] if r.plan.steps else None
@@ -293,8 +322,10 @@ def _end_steps(r: Reckoning) -> tuple[NextStep, ...]:
     said: dict[str, tuple[str, Hazard, tuple[str, ...], float | None]] = {
         "leave": ("Leave the tube as it is; note the readings and read it again in a year.", "H0", (), None),
         "adjust": (
-            "Warm it up for half an hour, set the screen control and the cutoffs on black, then the drives on white: "
-            "lower the stronger guns, never push the weakest past where it flattens.",
+            (
+                "Warm it up for half an hour, set the screen control and the cutoffs on black, then the drives on "
+                "white: lower the stronger guns, never push the weakest past where it flattens."
+            ),
             "H2",
             (),
             60 * k.value("adjust_hours"),
@@ -312,8 +343,10 @@ def _end_steps(r: Reckoning) -> tuple[NextStep, ...]:
             60 * k.value("replace_hours"),
         ),
         "retire": (
-            "Take it out of service: yoke, chassis and good parts go on the shelf, the tube face down into a box "
-            "for licensed disposal.",
+            (
+                "Take it out of service: yoke, chassis and good parts go on the shelf, the tube face down into a box "
+                "for licensed disposal."
+            ),
             "H4",
             ("anode_charge", "recharge", "implosion", "lead_glass_dust"),
             60 * k.value("retire_hours"),
@@ -322,6 +355,17 @@ def _end_steps(r: Reckoning) -> tuple[NextStep, ...]:
     text, hazard, extra, minutes = said[r.decision]
     lead = "".join(f"{stop} " for stop in r.obstacles.hard_stops)
     return (NextStep(id=r.decision, words=lead + text, minutes=minutes, hazard=hazard, **_cautions(k, hazard, extra)),)
+
+
+def _repair_step(k: Knowledge, fault_id: str) -> NextStep:
+    fault = k.faults[fault_id]
+    return NextStep(
+        id=fault_id,
+        words=f"Confirm and mend: {fault.name}. {fault.repair}",
+        minutes=fault.minutes,
+        hazard=fault.hazard,
+        **_cautions(k, fault.hazard, ()),
+    )
 
 
 def _test_step(k: Knowledge, name: str) -> NextStep:

@@ -8,6 +8,7 @@ each particle gets the answer of its class.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from tubewright.case import GUNS, Case, Gun
 from tubewright.judgement.condition import Condition
-from tubewright.judgement.diagnosis import Diagnosis, diagnose_findings
+from tubewright.judgement.diagnosis import Diagnosis, blame, diagnose_findings
 from tubewright.judgement.findings import Findings, TakenResult, gather_findings, odds_ratios
 from tubewright.judgement.next_tests import ProposedTest, quickest_tests
 from tubewright.judgement.readings import NormalisedReadings
@@ -109,14 +110,9 @@ def outside_tube(
     """Chance that what was seen has a cause outside the tube, were its guns like this."""
     findings = gather_findings(case, knowledge, emission=emission, retention=retention, include_readings=True)
     if extra:
-        findings = Findings(
-            present=findings.present,
-            absent=findings.absent,
-            results=(*findings.results, *extra),
-            silent=findings.silent,
-        )
-    diagnosis = diagnose_findings(findings, knowledge)
-    return min(1.0, diagnosis.probability_elsewhere + diagnosis.probability_unknown)
+        findings = dataclasses.replace(findings, results=(*findings.results, *extra))
+    to_blame = blame(findings, knowledge)
+    return min(1.0, to_blame.elsewhere + to_blame.unknown)
 
 
 def misread_odds(case: Case, knowledge: Knowledge) -> float:

@@ -2,7 +2,8 @@
 
 A remark says what can't be right and how to settle it. Readings listed in
 ``discard`` are not believed; ``doubt`` widens the chance that the rest is misread;
-``withhold`` says that no tube decision may be built on these readings at all.
+``settled_by`` names the test that settles it; ``withhold`` says that no tube decision
+may be built on these readings at all.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ class Objection:
     discard: frozenset[int] = frozenset()
     doubt: float = 1.0
     withhold: bool = False
+    settled_by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +71,7 @@ def check(case: Case, knowledge: Knowledge) -> Consistency:
             *_getter(case, knowledge),
             *_cold(case, knowledge),
             *_heater(case, knowledge),
+            *_no_heater_current(case, knowledge),
             *_cutoff_spread(case, knowledge),
         )
     )
@@ -235,6 +238,21 @@ def _heater(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
                 mend="Check the heater voltage written with the reading; don't repeat it.",
             )
             return
+
+
+def _no_heater_current(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
+    values = [(i, r) for i, r in enumerate(case.readings) if r.kind == "heater_current"]
+    dead = knowledge.value("heater_current_none_a")
+    if values and all(r.value * (1e-3 if r.unit == "mA" else 1.0) < dead for _, r in values):
+        yield Objection(
+            kind="contradiction",
+            words="No heater current flows, so what the guns read says nothing of their cathodes.",
+            mend="Prove socket, pins and base solder first; then measure the heater at the bare pins: only that "
+            "tells an open heater.",
+            discard=frozenset(i for i, r in enumerate(case.readings) if r.kind in {"emission", "cutoff"}),
+            withhold=True,
+            settled_by="p_heater_ohm",
+        )
 
 
 def _cutoff_spread(case: Case, knowledge: Knowledge) -> Iterator[Objection]:

@@ -7,7 +7,7 @@ may remove it, in the order to try.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from tubewright.case import Case, Gun, Reading, ReadingKind, TreatmentKind
@@ -43,8 +43,17 @@ class Obstacles:
     to_remove: tuple[Obstacle, ...]
 
 
-def find_obstacles(case: Case, consistency: Consistency, knowledge: Knowledge) -> Obstacles:
-    """Look for hard stops and removable obstacles."""
+def find_obstacles(
+    case: Case, consistency: Consistency, knowledge: Knowledge, posteriors: Mapping[str, float]
+) -> Obstacles:
+    """Look for hard stops and removable obstacles.
+
+    Args:
+        case: The case.
+        consistency: What of it is not believed.
+        knowledge: The trade's constants and treatments.
+        posteriors: Chance of each fault from the diagnosis.
+    """
     readings = current_readings(
         (r for i, r in enumerate(case.readings) if i not in consistency.discard), knowledge.value("sitting_days")
     )
@@ -52,6 +61,9 @@ def find_obstacles(case: Case, consistency: Consistency, knowledge: Knowledge) -
     stops = [*_visible(case, consistency), *_by_test(case)]
     stops += [o.words for o in obstacles if not o.remedies]
     stops += _spent(case, readings, knowledge)
+    if not stops:
+        sure = knowledge.value("hard_stop_sure")
+        stops += [words for fault, words in _HOPELESS.items() if posteriors.get(fault, 0.0) >= sure]
     return Obstacles(hard_stops=tuple(stops), to_remove=tuple(o for o in obstacles if o.remedies))
 
 
@@ -203,6 +215,14 @@ _SETTLING_TESTS = {
     ("v_neck_glass", "cracked"): "The glass is cracked: the tube is unsafe.",
     ("v_getter", "white"): "The getter is white: air has got in, and no treatment brings a vacuum back.",
 }
+
+
+_HOPELESS = {
+    "tube_air": "Everything points to air in the tube: no treatment brings a vacuum back.",
+    "tube_heater_open": "Everything points to an open heater: nothing mends it.",
+    "tube_mask_damage": "Everything points to a bent or loose shadow mask: nothing mends it.",
+}
+"""Faults of the tube that end it, once the diagnosis is sure of them."""
 
 
 def _by_test(case: Case) -> Iterator[str]:

@@ -131,10 +131,12 @@ def gun_needs(minimum_white: float, current_shares: Sequence[float]) -> Array:
     return needs
 
 
-def shortfall(years: Floats, s: Situation) -> Array:
-    """Expected loss per particle for missing years; shape (particles,)."""
+def shortfall(years: Floats, s: Situation, *, same_tube: bool = True) -> Array:
+    """Expected loss per particle for missing years and for a burnt-in picture; shape (particles,)."""
     kept = np.minimum(years, np.float32(s.keep_years)).mean(axis=1, dtype=np.float64)
-    missing: Array = s.prices.fallback * (1.0 - kept / s.keep_years)
+    # A burnt picture is worth less for as long as it is kept: as much as it has lost of its light.
+    spared = 1.0 - (s.case.tube.burn or 0.0) if same_tube else 1.0
+    missing: Array = s.prices.fallback * (1.0 - spared * kept / s.keep_years)
     return missing
 
 
@@ -218,7 +220,7 @@ def _replacements(s: Situation, ends: dict[str, Array]) -> list[Outcome]:
         hours = hours * fits
         years = years_of(hours, s.futures, treated=False)
         # A donor's fate doesn't depend on this tube: one number for all particles.
-        loss = float(shortfall(years, s).mean()) + prices.swap_tube
+        loss = float(shortfall(years, s, same_tube=False).mean()) + prices.swap_tube
         ends["swap_tube"] = np.full(particles, loss)
         outcomes.append(
             Outcome(
@@ -246,7 +248,9 @@ def _replacements(s: Situation, ends: dict[str, Array]) -> list[Outcome]:
                 risk_of_loss=0.0,
             )
         )
-        ends["replace_display"] = np.full(particles, prices.replace_display + float(shortfall(years, s).mean()))
+        ends["replace_display"] = np.full(
+            particles, prices.replace_display + float(shortfall(years, s, same_tube=False).mean())
+        )
     else:
         outcomes.append(_unavailable("replace_display", s, "no price of another display given, so none can be had"))
     none = np.zeros((particles, each), dtype=np.float32)

@@ -10,7 +10,7 @@ from tubewright.knowledge.model import BenchTest, NamedResult
 # Units that differ only by a factor, by what they measure; spelt as people type them.
 _FACTORS: Final[dict[str, tuple[str, float]]] = {
     "V": ("V", 1.0), "mV": ("V", 1e-3), "kV": ("V", 1e3),
-    "A": ("A", 1.0), "mA": ("A", 1e-3), "uA": ("A", 1e-6), "µA": ("A", 1e-6),
+    "A": ("A", 1.0), "mA": ("A", 1e-3), "uA": ("A", 1e-6), "µA": ("A", 1e-6), "nA": ("A", 1e-9),
     "ohm": ("ohm", 1.0), "kohm": ("ohm", 1e3), "Mohm": ("ohm", 1e6),
     "Ω": ("ohm", 1.0), "kΩ": ("ohm", 1e3), "MΩ": ("ohm", 1e6),
     "s": ("s", 1.0), "ms": ("s", 1e-3), "us": ("s", 1e-6), "µs": ("s", 1e-6), "min": ("s", 60.0),
@@ -44,7 +44,7 @@ def result_of_value(test: BenchTest, *, value: float, unit: str, nominal: float 
         raise InputError(
             Fault(what=f"{test.id} can't be read off a number", where="value", mend=f"Name a result: {names}")
         )
-    against = nominal if nominal is not None else test.usual_nominal
+    against = nominal if nominal is not None else _usual(test, unit)
     usable: list[tuple[NamedResult, float]] = []
     for result in numeric:
         figure = _figure(result, value, unit, against)
@@ -65,6 +65,12 @@ def result_of_value(test: BenchTest, *, value: float, unit: str, nominal: float 
     ]
     refined = {result.refines for result in held}
     return next((result for result in held if result.id not in refined), None)
+
+
+def _usual(test: BenchTest, unit: str) -> float | None:
+    """The test's usual nominal value in the unit as typed; the test states it in base units."""
+    kind, factor = _FACTORS.get(unit, (unit, 1.0))
+    return None if test.usual_nominal is None or kind == "ratio" else test.usual_nominal / factor
 
 
 def _hair(bound: float) -> float:

@@ -52,7 +52,8 @@ class Weighing:
     """How decisions are compared: plans, where the complaint lies, and what looking costs.
 
     ``rework`` is lost when the wrong thing is treated; ``look`` the price of looking
-    for the fault; ``tube_unread`` that reading the tube at all is still to be done.
+    for the fault; ``read_tube`` the price of reading the tube where that is
+    still to be done; ``tolerance`` a difference in loss that nobody would argue about.
     """
 
     losses: Array
@@ -62,6 +63,7 @@ class Weighing:
     look: float
     read_tube: float | None
     heard: bool
+    tolerance: float
 
     def loss_of(self, decision: str, weight: Array, elsewhere: Array) -> float:
         """Loss of holding on to a decision under another weighing; infinite where no plan begins so."""
@@ -72,6 +74,14 @@ class Weighing:
             return math.inf
         rework = 0.0 if decision in CHASSIS_GONE else self.rework * float(weight @ elsewhere)
         return float((self.losses[mine] @ weight).min()) + rework
+
+    def settle(self, weight: Array, decision: str, elsewhere: Array | None = None) -> tuple[str, float, int]:
+        """The best decision, unless the one held so far is as good for all that anybody would argue."""
+        choice = self.best(weight, elsewhere)
+        held = self.loss_of(decision, weight, self.elsewhere if elsewhere is None else elsewhere)
+        if held - choice[1] <= self.tolerance * float(weight.sum()):
+            return decision, choice[1], choice[2]
+        return choice
 
     def best(self, weight: Array, elsewhere: Array | None = None) -> tuple[str, float, int]:
         """The best decision for one weighing of the particles.
@@ -103,7 +113,13 @@ class Weighing:
 
 
 def weigh_plans(
-    policy: Policy, complaint: Complaint, knowledge: Knowledge, rate_per_h: float, *, tube_unread: bool
+    policy: Policy,
+    complaint: Complaint,
+    knowledge: Knowledge,
+    rate_per_h: float,
+    *,
+    tube_unread: bool,
+    tolerance: float,
 ) -> Weighing:
     """Set up the comparison of decisions."""
     return Weighing(
@@ -114,16 +130,16 @@ def weigh_plans(
         look=complaint.look_minutes / 60 * rate_per_h,
         read_tube=knowledge.tests["t_emission"].minutes / 60 * rate_per_h if tube_unread else None,
         heard=complaint.heard,
+        tolerance=tolerance,
     )
 
 
-def confidence(weighing: Weighing, decision: str, tolerance: float) -> float:
+def confidence(weighing: Weighing, decision: str) -> float:
     """Chance that this decision is (about) the best for the tube that is really there.
 
     Args:
         weighing: The comparison.
         decision: What was decided.
-        tolerance: Loss that nobody would argue about.
     """
     share = 1.0 / weighing.losses.shape[1]
     stays = np.array([f not in CHASSIS_GONE for f in weighing.firsts])
@@ -135,7 +151,7 @@ def confidence(weighing: Weighing, decision: str, tolerance: float) -> float:
         blind = weighing.losses[int(np.argmin(weighing.losses.mean(axis=1)))]
         return float(((blind - settled) > (weighing.read_tube or 0.0)).sum() * share)
     ours = weighing.losses[mine].min(axis=0)
-    agrees = (ours - settled) <= tolerance
+    agrees = (ours - settled) <= weighing.tolerance
     here = 1.0 - weighing.elsewhere if stays[mine].any() else np.ones_like(weighing.elsewhere)
     return float((agrees * here).sum() * share)
 
@@ -158,7 +174,7 @@ def what_would_change(
     found: list[Worth] = []
     for candidate in _candidates(case, condition, normal, knowledge):
         outcome_weight = candidate.likelihood * weight[None, :]
-        choices = [weighing.best(w) for w in outcome_weight]
+        choices = [weighing.settle(w, decision) for w in outcome_weight]
         found += _flip(candidate, outcome_weight.sum(axis=1), choices, decision, now)
     for test in complaint.tests:
         found += _fault_test(case, condition, complaint, weighing, decision, test, now, knowledge, weight)
@@ -351,7 +367,7 @@ def _fault_test(
         moved = outside_tube(case, knowledge, supposed, {}, (taken,)) if known else base
         odds = (moved / max(1 - moved, 1e-9)) / max(base / max(1 - base, 1e-9), 1e-9)
         elsewhere = weighing.elsewhere * odds / (1 - weighing.elsewhere + weighing.elsewhere * odds)
-        choice = weighing.best(weight * outcome.chance, elsewhere)
+        choice = weighing.settle(weight * outcome.chance, decision, elsewhere)
         after += choice[1]
         if choice[0] != decision:
             flips[choice[0]] = flips.get(choice[0], 0.0) + outcome.chance

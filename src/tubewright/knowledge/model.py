@@ -132,7 +132,8 @@ class BenchTest:
 
     ``cautions`` are caution ids, those of the hazard class first. ``gate`` marks a
     test that opens or bars the way to further work and is no evidence on a fault.
-    ``usual_nominal`` stands in where a case gives a value but not what is nominal.
+    ``usual_nominal`` stands in where a case gives a value but not what is nominal; it
+    is in base units (V, A, ohm, Hz).
     """
 
     id: str
