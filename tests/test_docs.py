@@ -16,6 +16,7 @@ import pytest
 from pydantic import BaseModel
 
 import tubewright
+from tubewright.answers.assess import assess
 from tubewright.case import Case
 from tubewright.files import read_case
 from tubewright.knowledge.load import load_knowledge
@@ -146,6 +147,14 @@ def test_the_example_in_the_text_is_the_example_in_the_file() -> None:
 @pytest.mark.parametrize("example", EXAMPLES, ids=by_name)
 def test_an_example_is_a_sound_case(example: Path) -> None:
     assert read_case(example, knowledge=load_knowledge()).readings
+
+
+@pytest.mark.parametrize("example", EXAMPLES, ids=by_name)
+def test_an_example_gets_a_verdict(example: Path) -> None:
+    knowledge = load_knowledge()
+    answer = assess(read_case(example, knowledge=knowledge), knowledge, futures=2000)
+    assert answer.headline
+    assert answer.next_steps
 
 
 def models(model: type[BaseModel]) -> Iterator[type[BaseModel]]:

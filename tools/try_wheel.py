@@ -7,6 +7,7 @@ machine; here it is missed first.
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -34,8 +35,14 @@ def main() -> None:
     """Build, unpack, run; ends with exit code 1 and the reason when something is missing."""
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
+        # From a copy: an old build folder beside the source would smuggle removed files in.
+        copy = folder / "source"
+        copy.mkdir()
+        shutil.copytree(ROOT / "src", copy / "src", ignore=shutil.ignore_patterns("__pycache__", "*.egg-info"))
+        for name in ("pyproject.toml", "README.md", "LICENSE", "NOTICE"):
+            shutil.copy(ROOT / name, copy)
         pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "--quiet"]
-        run([*pip, "wheel", "--no-deps", "--wheel-dir", str(folder), str(ROOT)], ROOT)
+        run([*pip, "wheel", "--no-deps", "--wheel-dir", str(folder), str(copy)], folder)
         (wheel,) = folder.glob("*.whl")
         unpacked = folder / "unpacked"
         with zipfile.ZipFile(wheel) as archive:
