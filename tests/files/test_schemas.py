@@ -32,12 +32,11 @@ def test_the_sample_case_fits() -> None:
 BEYOND_A_SCHEMA = {"duplicate_reading", "date_that_is_none"}
 
 
-@pytest.mark.parametrize("bad", BAD_CASES, ids=lambda bad: bad["name"])
+@pytest.mark.parametrize(
+    "bad", [bad for bad in BAD_CASES if "this is not TOML" not in bad["says"]], ids=lambda bad: bad["name"]
+)
 def test_what_the_reader_refuses_the_schema_refuses(bad: dict[str, Any]) -> None:
-    try:
-        data = tomllib.loads(bad["toml"])
-    except tomllib.TOMLDecodeError:
-        pytest.skip("not TOML at all")
+    data = tomllib.loads(bad["toml"])
     assert bool(complaints(case_schema(), data)) is (bad["name"] not in BEYOND_A_SCHEMA)
 
 

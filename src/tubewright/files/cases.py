@@ -58,7 +58,11 @@ def read_case(source: FilePath | str | bytes, name: str = "", *, knowledge: Know
         for path, _ in twice
     )
     said = [_placed(fault, name, {**lines, **dict(twice)}) for fault in again]
-    said += [_placed(fault, name, lines) for fault in sorted(faults, key=lambda f: _line_of(f.path, lines) or 0)]
+    last = text.count("\n") + 2
+    said += [
+        _placed(fault, name, lines)
+        for fault in sorted(faults, key=lambda fault: _line_of(fault.path, lines) or (0 if fault.path else last))
+    ]
     if said or case is None:
         raise InputError(said)
     return case

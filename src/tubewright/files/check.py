@@ -37,12 +37,17 @@ def check_case(data: object, knowledge: Knowledge | None = None) -> tuple[Case |
             path=(), what=f"the case is {kind_of(data)}, not a set of named fields", mend="Begin with format = 1."
         )
         return None, (whole,)
-    faults: list[FieldFault] = []
+    faults = _too_many(data)
+    if faults:
+        return None, tuple(faults)
     case: Case | None = None
+    untold = 0
     try:
         case = Case.model_validate(data)
     except ValidationError as error:
-        for detail in error.errors(include_url=False):
+        details = error.errors(include_url=False)
+        untold = max(0, len(details) - _MOST_FAULTS)
+        for detail in details[:_MOST_FAULTS]:
             faults += from_pydantic(detail, data)
     faults += _dates_as_numbers(data)
     readings = _members(data, "readings")
@@ -50,9 +55,29 @@ def check_case(data: object, knowledge: Knowledge | None = None) -> tuple[Case |
     faults += _duplicates(readings)
     if knowledge is not None:
         faults += _unknown_ids(data, knowledge)
-    unique = {(fault.path, fault.what): fault for fault in faults}
-    ordered = tuple(unique.values())
-    return (None, ordered[:_MOST_FAULTS]) if ordered else (case, ())
+    found = tuple({(fault.path, fault.what): fault for fault in faults}.values())
+    untold += max(0, len(found) - _MOST_FAULTS)
+    if untold:
+        rest = FieldFault(path=(), what=f"there are {untold} more faults like these", mend="Mend these first.")
+        found = (*found[:_MOST_FAULTS], rest)
+    return (None, found) if found else (case, ())
+
+
+def _too_many(data: Mapping[str, object]) -> list[FieldFault]:
+    """Lists longer than a case may hold, seen before each of their entries is looked at."""
+    faults = []
+    for name, field in Case.model_fields.items():
+        most = next((limit.max_length for limit in field.metadata if hasattr(limit, "max_length")), None)
+        entries = data.get(name)
+        if most is not None and isinstance(entries, list) and len(entries) > most:
+            faults.append(
+                FieldFault(
+                    path=(name,),
+                    what=f"there are {len(entries)} {name}, and a case holds {most} at most",
+                    mend="Keep the ones that matter to this tube.",
+                )
+            )
+    return faults
 
 
 def _dates_as_numbers(data: Mapping[str, object]) -> list[FieldFault]:

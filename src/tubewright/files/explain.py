@@ -45,7 +45,8 @@ def dotted(path: Path) -> str:
     """A path in the form people read: ``readings[2].unit``."""
     words = ""
     for part in path:
-        words += f"[{part}]" if isinstance(part, int) else f".{part}" if words else str(part)
+        name = "" if isinstance(part, int) else _tame(part)
+        words += f"[{part}]" if isinstance(part, int) else f".{name}" if words else name
     return words
 
 
@@ -59,9 +60,19 @@ def nearest(word: str, known: Iterable[str]) -> tuple[str, ...]:
 
 def shown(value: object, longest: int = 40) -> str:
     """A value as a message may quote it: short, on one line, nothing a terminal obeys."""
-    text = repr(value) if isinstance(value, str) else str(value)
-    text = "".join(char if char.isprintable() else "?" for char in text)
-    return text if len(text) <= longest else text[: longest - 1] + "…"
+    return _tame(repr(value[: 2 * longest]) if isinstance(value, str) else _digits(value), longest)
+
+
+def _digits(value: object) -> str:
+    try:
+        return str(value)
+    except ValueError:  # Python writes no whole number of more than some thousand digits
+        return "…"
+
+
+def _tame(text: str, longest: int = 40) -> str:
+    cut = text if len(text) <= longest else text[: longest - 1] + "…"
+    return "".join(char if char.isprintable() else "?" for char in cut)
 
 
 def from_pydantic(detail: Mapping[str, Any], data: Mapping[str, object]) -> list[FieldFault]:
@@ -86,6 +97,8 @@ def _explained(
     if kind in {"extra_forbidden", "missing", "literal_error"}:
         by_path = {"extra_forbidden": _unknown_field, "missing": _missing, "literal_error": _not_allowed}
         return by_path[kind](path, given)
+    if kind in {"float_type", "int_type", "int_from_float"} and isinstance(given, int) and abs(given) > 2**53:
+        return f"{name} is {shown(given)}, which is too large", "Check the figure and its unit."
     if kind in {"float_type", "int_type", "int_from_float"}:
         belongs = "a number" if kind == "float_type" else "a whole number"
         return f"{name} is {kind_of(given)} where {belongs} belongs", _number_mend(path, given, data)
@@ -148,7 +161,7 @@ _BY_KIND: Final[Mapping[str, _Explanation]] = {
     "less_than": _too_large,
     "less_than_equal": _too_large,
     "string_type": _not_text,
-    "string_unicode": _not_text,
+    "string_unicode": lambda name, _, __: (f"{name} holds signs that no text can hold", "Type it anew."),
     "string_too_long": lambda name, _, limits: (
         f"{name} has more than {limits['max_length']} characters",
         "Shorten it.",
