@@ -26,7 +26,9 @@ bench: $(RUN) $(OURS)
 
 setup: $(ALL) $(OURS)
 
-test: setup browser lint types suite wheel
+# One failure doesn't hide the next.
+test: setup browser
+	@$(MAKE) --no-print-directory --keep-going lint types suite wheel
 
 lint: setup
 	$(BIN)/ruff check .
