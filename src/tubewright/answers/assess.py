@@ -218,6 +218,9 @@ def reckon(
         decision = "adjust"
     if obstacles.hard_stops:
         sure = max(sure, 0.98)
+    for objection in consistency.objections:
+        if objection.kind in {"impossible", "contradiction"}:
+            sure *= knowledge.value("trust_left_by_contradiction")
     worths: tuple[Worth, ...] = ()
     if not obstacles.hard_stops:
         worths = what_would_change(case, condition, normal, complaint, weighing, name, knowledge)

@@ -87,8 +87,7 @@ def headline(r: Reckoning) -> str:
     said = {
         "leave": f"Leave the tube as it is: {white}, and {wanted}.",
         "adjust": f"Set grey scale and screen anew: the guns are uneven, but {white}, and {wanted}.",
-        "clean_contacts": f"Clean pins and contacts and read {guns} again before anything stronger: "
-        f"{white}, and {wanted}.",
+        "clean_contacts": f"Clean pins and contacts and read again before anything stronger: {white}, and {wanted}.",
         "swap_tube": f"Swap the tube: {white}, {wanted}, and treating it costs more than it is likely to bring.",
         "replace_display": f"Replace the display: {white}, {wanted}, and neither treatment nor another tube pays.",
         "retire": f"Retire it for parts: {white}, {wanted}, and nothing brings that back at a sensible price.",
@@ -97,7 +96,7 @@ def headline(r: Reckoning) -> str:
     if r.decision in said:
         return said[r.decision]
     return (
-        f"Worth treating: begin with {_NAMES[r.decision]} on {guns}, read it again, and only then go on; "
+        f"Worth treating: begin with {_NAMES[r.decision]}{guns}, read again, and only then go on; "
         f"{white}, {wanted}, and the whole plan succeeds with about {_chance_of_success(r.plan):.0%}."
     )
 
@@ -196,7 +195,7 @@ def gun_state(r: Reckoning, g: int) -> str:
     if r.condition.misread[:, g].mean() > 0.4:
         extra.append("but the low reading is doubtful: contacts, settings or something else than the cathode")
     elif emission < k.value("emission_good"):
-        if r.condition.poisoned[:, g].mean() > 0.35:
+        if r.condition.poisoned.mean() > 0.35:
             extra.append("perhaps poisoned by standing unused")
         if r.normal.guns[GUNS[g]].pairs:
             reserve = float(np.median(r.condition.reserve[:, g]))
@@ -390,7 +389,7 @@ def _cautions(k: Knowledge, hazard: Hazard, extra: tuple[str, ...]) -> dict[str,
 def _gun_names(r: Reckoning) -> str:
     guns = r.plan.steps[0].guns if r.plan.steps else ()
     names = [GUNS[g] for g in guns]
-    return " and ".join(names) if len(names) < 3 else "all three guns"
+    return " on " + (" and ".join(names) if len(names) < 3 else "all three guns") if names else ""
 
 
 def _percent(values: np.ndarray) -> str:

@@ -25,8 +25,8 @@ from tubewright.knowledge.model import Knowledge
 
 Array = NDArray[np.float64]
 
-MENDED_BY_ADJUSTING = frozenset({"screen_set_wrong", "geometry_misset", "tube_cutoff_mismatch"})
-"""Faults that turning the set's own controls mends."""
+MENDED_BY_ADJUSTING = frozenset({"geometry_misset", "tube_cutoff_mismatch"})
+"""Faults that nothing but turning the set's own controls mends; a screen control set wrong may hide a low grid 2."""
 
 CLEANED_SINCE = 0.2
 """Factor on the odds of a false reading once contacts are clean (from memory; as the test of cleaning weighs)."""

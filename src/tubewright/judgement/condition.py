@@ -40,17 +40,17 @@ class Condition:
 
     ``relative_emission`` is 1 for a reference gun, at the reference cutoff;
     ``reserve`` is at rated heater; ``gain`` is the gun's own factor beside its
-    reserve; ``poisoned`` says idleness took part of the reserve; ``misread`` that
-    the reading was spoilt outside the cathode. ``knee``, ``work_function_ev``,
-    ``wear_time_h`` have shape (particles,). ``read`` says per gun whether any
+    reserve; ``misread`` says that the reading was spoilt outside the cathode.
+    ``poisoned`` (idleness took part of the reserve), ``knee``, ``work_function_ev``
+    and ``wear_time_h`` belong to the tube and have shape (particles,). ``read`` says per gun whether any
     emission reading bears on it.
     """
 
     relative_emission: Array
     reserve: Array
     gain: Array
-    poisoned: NDArray[np.bool_]
     misread: NDArray[np.bool_]
+    poisoned: NDArray[np.bool_]
     knee: Array
     work_function_ev: Array
     scale_ln: Array
@@ -100,7 +100,10 @@ def infer_condition(
     """
     laws = _laws(knowledge)
     wear, wear_weight = _wear_prior(case, knowledge, learned)
-    prior = _reserve_prior(wear, case, knowledge)  # (wear, x, cause)
+    # A tube's past: how far it is worn, and whether standing idle has poisoned it.
+    prior = _reserve_prior(wear, knowledge)  # (past: worn nodes, then worn and poisoned ones; x)
+    share = poison_share(case, knowledge)
+    past_weight = np.concatenate([(1 - share) * wear_weight, share * wear_weight])
     scale = normal.scale_sd_ln * _NODES
     scale_weight = np.exp(-0.5 * _NODES**2)
     scale_weight /= scale_weight.sum()
@@ -110,29 +113,27 @@ def infer_condition(
             for law in laws
         ]
     )  # (law, gun, scale, x, misread)
-    # Joint table per gun and cell (law, scale, wear): weight over x, cause, misread.
-    evidence = np.einsum("wxc,lgsxm->glsw", prior, likely)
-    cell_weight = scale_weight[None, :, None] * wear_weight[None, None, :] * np.prod(evidence, axis=0)
+    # Joint table per gun and cell (law, scale, past): weight over x and misread.
+    evidence = np.einsum("px,lgsxm->glsp", prior, likely)
+    cell_weight = scale_weight[None, :, None] * past_weight[None, None, :] * np.prod(evidence, axis=0)
     total = cell_weight.sum()
     if total <= 0 or not np.isfinite(total):  # every law excludes the readings: keep to the prior
         likely = np.ones_like(likely)
-        evidence = np.einsum("wxc,lgsxm->glsw", prior, likely)
-        cell_weight = scale_weight[None, :, None] * wear_weight[None, None, :] * np.prod(evidence, axis=0)
+        evidence = np.einsum("px,lgsxm->glsp", prior, likely)
+        cell_weight = scale_weight[None, :, None] * past_weight[None, None, :] * np.prod(evidence, axis=0)
         total = cell_weight.sum()
     cell = _draw(np.cumsum(cell_weight.ravel() / total), _even(rng, particles))
-    law_i, scale_i, wear_i = np.unravel_index(cell, cell_weight.shape)
+    law_i, scale_i, past_i = np.unravel_index(cell, cell_weight.shape)
     reserve = np.empty((particles, 3))
     gain = np.empty((particles, 3))
-    poisoned = np.zeros((particles, 3), dtype=bool)
     misread = np.zeros((particles, 3), dtype=bool)
     step = float(_X[1] - _X[0])
     knee = np.array([law.knee for law in laws])[law_i]
     good = np.array([law.good_fraction for law in laws])[law_i]
     for g, gun in enumerate(GUNS):
-        x, cause, false = _draw_gun(prior, likely[:, g], law_i, scale_i, wear_i, rng)
+        x, false = _draw_gun(prior, likely[:, g], law_i, scale_i, past_i, rng)
         x = x + step * (rng.random(particles) - 0.5)
         reserve[:, g] = np.exp(x)
-        poisoned[:, g] = cause == 1
         misread[:, g] = false == 1
         gain[:, g] = _draw_gain(
             normal.guns[gun], reserve[:, g], knee, good, scale[scale_i], misread[:, g], knowledge, rng
@@ -142,12 +143,12 @@ def infer_condition(
         relative_emission=emission,
         reserve=reserve,
         gain=gain,
-        poisoned=poisoned,
+        poisoned=past_i >= len(wear),
         misread=misread,
         knee=knee,
         work_function_ev=np.array([law.work_function_ev for law in laws])[law_i],
         scale_ln=scale[scale_i],
-        wear_time_h=_wear_times(case, wear[wear_i], knowledge, learned, rng),
+        wear_time_h=_wear_times(case, wear[past_i % len(wear)], knowledge, learned, rng),
         read=tuple(bool(normal.guns[gun].full or normal.guns[gun].pairs) for gun in GUNS),  # type: ignore[arg-type]  # three guns
         good_fraction=good,
     )
@@ -197,25 +198,29 @@ def _wear_prior(case: Case, knowledge: Knowledge, learned: Learned) -> tuple[Arr
     return nodes, weight / weight.sum()
 
 
-def _reserve_prior(wear: Array, case: Case, knowledge: Knowledge) -> Array:
-    """Weight of ln(reserve) given the shared wear; shape (wear, x, cause: used or poisoned)."""
-    share = poison_share(case, knowledge)
+def _reserve_prior(wear: Array, knowledge: Knowledge) -> Array:
+    """Weight of ln(reserve) given the tube's past; shape (2 x wear: used then poisoned, x)."""
     mean = math.log(knowledge.value("reserve_of_good_gun")) - wear
     sd = np.hypot(knowledge.value("reserve_of_good_gun_spread"), knowledge.value("gun_wear_spread") * wear)
     used = np.exp(-0.5 * ((_X[None, :] - mean[:, None]) / sd[:, None]) ** 2)
     used /= used.sum(axis=1, keepdims=True)
-    # Poisoning takes an exponentially distributed part of ln(reserve); eight equal shares of that law.
-    quantiles = -np.log1p(-(np.arange(8) + 0.5) / 8)
-    depths = knowledge.value("poison_depth") * quantiles
-    poisoned = np.zeros_like(used)
-    for depth in depths:
-        moved = np.exp(-0.5 * ((_X[None, :] + depth - mean[:, None]) / sd[:, None]) ** 2)
-        poisoned += moved / moved.sum(axis=1, keepdims=True) / len(depths)
-    return np.stack([(1 - share) * used, share * poisoned], axis=2)
+
+    def deepened(mean_depth: float) -> Array:
+        """The same after an exponentially distributed loss of ln(reserve), in eight equal shares of that law."""
+        total = np.zeros_like(used)
+        for quantile in -np.log1p(-(np.arange(8) + 0.5) / 8):
+            moved = np.exp(-0.5 * ((_X[None, :] + mean_depth * quantile - mean[:, None]) / sd[:, None]) ** 2)
+            total += moved / moved.sum(axis=1, keepdims=True) / 8
+        return total
+
+    # Now and then one gun of a tube has worn far ahead of the others.
+    share = knowledge.value("single_gun_share")
+    used = (1 - share) * used + share * deepened(knowledge.value("single_gun_depth"))
+    return np.concatenate([used, deepened(knowledge.value("poison_depth"))])
 
 
 def poison_share(case: Case, knowledge: Knowledge) -> float:
-    """Chance, before any reading, that idleness has poisoned a gun of this tube."""
+    """Chance, before any reading, that idleness has poisoned this tube."""
     idle = case.tube.idle_years
     if idle is None:
         return knowledge.value("poison_share_unknown")
@@ -270,16 +275,16 @@ def _draw_gun(
     likely: Array,
     law_i: NDArray[np.intp],
     scale_i: NDArray[np.intp],
-    wear_i: NDArray[np.intp],
+    past_i: NDArray[np.intp],
     rng: np.random.Generator,
-) -> tuple[Array, NDArray[np.intp], NDArray[np.intp]]:
-    """One gun of each particle: ln(reserve), cause, misread, given the particle's cell."""
+) -> tuple[Array, NDArray[np.intp]]:
+    """One gun of each particle: ln(reserve) and misread, given the particle's cell."""
     laws, scales, _, _ = likely.shape
-    wears, xs, causes = prior.shape
-    cell = np.ravel_multi_index((law_i, scale_i, wear_i), (laws, scales, wears))
+    pasts, xs = prior.shape
+    cell = np.ravel_multi_index((law_i, scale_i, past_i), (laws, scales, pasts))
     unique, member = np.unique(cell, return_inverse=True)
-    li, si, wi = np.unravel_index(unique, (laws, scales, wears))
-    joint = prior[wi][:, :, :, None] * likely[li, si][:, :, None, :]  # (cells, x, cause, misread)
+    li, si, pi = np.unravel_index(unique, (laws, scales, pasts))
+    joint = prior[pi][:, :, None] * likely[li, si]  # (cells, x, misread)
     flat = joint.reshape(len(unique), -1)
     cumulative = np.cumsum(flat, axis=1)
     cumulative /= cumulative[:, -1:]
@@ -290,8 +295,8 @@ def _draw_gun(
     for c in range(len(unique)):
         mine = order[bounds[c] : bounds[c + 1]]
         index[mine] = _draw(cumulative[c], u[mine])
-    xi, cause, false = np.unravel_index(index, (xs, causes, 2))
-    return _X[xi], cause, false
+    xi, false = np.unravel_index(index, (xs, 2))
+    return _X[xi], false
 
 
 def _draw_gain(

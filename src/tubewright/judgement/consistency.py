@@ -169,7 +169,6 @@ def _one_slump(
             "The heater was lower than written, or off.",
             mend="Measure the heater at the socket with a true RMS meter and take the reduced reading again.",
             discard=frozenset({index}),
-            doubt=1.3,
         )
 
 

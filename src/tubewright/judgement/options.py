@@ -37,6 +37,9 @@ LADDER: tuple[TreatmentKind, ...] = ("clean_contacts", "soak", "run_in", "short_
 SHARED_HEATER: frozenset[TreatmentKind] = frozenset({"clean_contacts", "soak", "run_in", "short_boost"})
 """Treatments that all guns get at once; the bench time counts once."""
 
+TINTS = frozenset({"tint_in_darks", "tint_in_brights", "colour_weak", "colour_drift_minutes"})
+"""Symptoms that say the grey scale does not track."""
+
 GIVE_UP = ("swap_tube", "replace_display", "retire")
 """Ends that give this tube up."""
 
@@ -140,6 +143,20 @@ def shortfall(years: Floats, s: Situation, *, same_tube: bool = True) -> Array:
     return missing
 
 
+def _unmet(years: Floats, s: Situation) -> Array:
+    """What it costs to live on with a picture that is not good enough now; shape (particles,).
+
+    The owner does without a working display, less some credit for a picture that
+    is dim but there.
+    """
+    white = np.min(s.condition.relative_emission / np.maximum(s.needed, 1e-3), axis=1)
+    credit = s.knowledge.value("dim_picture_credit") * np.clip(white, 0.0, 1.0) ** 2
+    extra = s.prices.worth * (1 - credit) - s.prices.fallback
+    bother = s.knowledge.value("come_back_hours") * s.prices.rate_per_h
+    missed: Array = (years <= 0).mean(axis=1) * (np.maximum(extra, 0.0) + bother)
+    return missed
+
+
 def play_remedy(s: Situation, natural: Floats, remedy: Remedy, guns: tuple[int, ...]) -> Outcome:
     """Removing an obstacle as an option of its own: then the tube goes on as it is."""
     luck = s.rng.random(s.futures.shape, dtype=np.float32)
@@ -156,8 +173,9 @@ def play_remedy(s: Situation, natural: Floats, remedy: Remedy, guns: tuple[int, 
 
 
 def bench_spend(s: Situation, kind: TreatmentKind, visits: int) -> float:
-    """Bench time of a treatment in money."""
-    return s.knowledge.treatments[kind].attended_minutes / 60 * s.prices.rate_per_h * visits
+    """Bench time of a treatment, and of reading all guns again after it, in money."""
+    minutes = s.knowledge.treatments[kind].attended_minutes * visits + s.knowledge.value("look_after_minutes")
+    return minutes / 60 * s.prices.rate_per_h
 
 
 def weak_guns(s: Situation) -> tuple[int, ...]:
@@ -179,7 +197,13 @@ def _as_it_is(s: Situation, natural: Floats, weak: tuple[int, ...], ends: dict[s
     """Leaving the tube, tracking the white anew, and hotter cathodes as the last resort."""
     k = s.knowledge
     emission = s.condition.relative_emission
-    balanced = emission.min(axis=1) / emission.max(axis=1) >= k.value("balance_good")
+    tinted = {sy.id for sy in s.case.symptoms if sy.present} & TINTS or any(
+        t.outcome == "improved" for t in s.case.treatments
+    )
+    # A picture that shows no tint is tracked as it stands; a seen one, or a fresh treatment, asks for close guns.
+    holds = k.value("balance_good" if tinted else "balance_trackable")
+    medians = np.median(emission, axis=0)
+    balanced = np.full(emission.shape[0], medians.min() / medians.max() >= holds)
     everywhere = np.ones(emission.shape[0], dtype=bool)
     choices = [
         ("leave", natural, balanced, 0.0),
@@ -195,7 +219,7 @@ def _as_it_is(s: Situation, natural: Floats, weak: tuple[int, ...], ends: dict[s
     for name, hours, ok, spend in choices:
         kept = hours * ok[:, None]
         years = years_of(kept, s.futures, treated=False)
-        ends[name] = spend + shortfall(years, s)
+        ends[name] = spend + shortfall(years, s) + _unmet(years, s)
         outcomes.append(
             Outcome(
                 id=name,
@@ -267,7 +291,7 @@ def _treatments(s: Situation, natural: Floats, weak: tuple[int, ...], leave: Arr
     response = s.rng.standard_normal(s.condition.particles) * s.knowledge.value("response_spread")
     earlier = earlier_treatments(s)
     wants = _wants(s, weak)
-    poisoned: Array = s.condition.poisoned[:, list(weak)].max(axis=1).astype(np.float64)
+    poisoned: Array = s.condition.poisoned.astype(np.float64)
     base_years = years_of(natural, s.futures, treated=False)
     played: dict[float, Floats] = {}
     rungs: list[Rung] = []
@@ -334,7 +358,7 @@ def _chances(
         enough = s.condition.relative_emission[:, cols] >= s.needed[cols][None, :]
         success = np.prod(np.where(misread, helped * enough, helped), axis=1)
         return success, np.full(len(success), odds.loss)
-    chance = np.where(s.condition.poisoned[:, cols], odds.poisoned, odds.worn)
+    chance = np.where(s.condition.poisoned[:, None], odds.poisoned, odds.worn)
     emission = s.condition.relative_emission[:, cols]
     fit = np.minimum(
         emission / max(facts.best_from, 1e-3), np.maximum(facts.best_to, 1e-3) / np.maximum(emission, 1e-3)
@@ -344,7 +368,9 @@ def _chances(
     shifted = _shift_odds(chance, response[:, None])
     # A misread gun may need nothing at all, but no treatment of the cathode makes its reading good.
     shifted = np.where(misread, k.value("misread_response"), np.where(wants, shifted, 1.0))
-    success = np.prod(shifted, axis=1)
+    # Guns of one tube share what ails them: part of the time one answer holds for all.
+    together = k.value("guns_respond_together") if kind not in SHARED_HEATER else k.value("heater_serves_all")
+    success = together * shifted.min(axis=1) + (1 - together) * np.prod(shifted, axis=1)
     risk = 1.0 - (1.0 - odds.loss) ** len(weak)
     risk_each = np.full(len(success), risk)
     return np.minimum(success, 1.0 - risk_each), risk_each
@@ -387,6 +413,12 @@ def _why_no_boost(s: Situation, weak: tuple[int, ...]) -> str:
         return "no gun reads under 0.55: it has only something to lose"
     if s.case.costs.replacement_tube is not None:
         return "a last resort, for tubes that can't be replaced"
+    facts = s.knowledge.treatments["boost_heater"]
+    level = float(np.median(s.condition.relative_emission[:, list(weak)].min(axis=1)))
+    if not facts.best_from <= level <= facts.best_to:
+        return (
+            f"a last resort for guns between {facts.best_from:.2f} and {facts.best_to:.2f}; this one reads {level:.2f}"
+        )
     return ""
 
 

@@ -98,7 +98,18 @@ def _climb(rungs: Sequence[Rung], ends: Mapping[str, Array], lost: Array) -> lis
     plans = [Plan(steps=(), end=end, loss=loss) for end, loss in ends.items()]
     for rung in reversed(rungs):
         plans += [_prepend(rung, p, lost) for p in plans]
-    return plans
+    if not rungs:
+        return plans
+    # Lowest energy first: nothing stronger while a soak is still to be tried, and hotter cathodes last of all.
+    soak = any(rung.kind == "soak" for rung in rungs)
+    return [p for p in plans if _in_order(p, soak_first=soak)]
+
+
+def _in_order(plan: Plan, *, soak_first: bool) -> bool:
+    kinds = [step.kind for step in plan.steps]
+    if not kinds:
+        return plan.end != "boost_heater"
+    return not soak_first or "soak" in kinds or kinds == ["clean_contacts"]
 
 
 def _prepend(rung: Rung, rest: Plan, lost: Array, then: Plan | None = None) -> Plan:

@@ -8,7 +8,7 @@ looked up again. What the test is worth is what the decision gains by it on aver
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,7 +53,8 @@ class Weighing:
 
     ``rework`` is lost when the wrong thing is treated; ``look`` the price of looking
     for the fault; ``read_tube`` the price of reading the tube where that is
-    still to be done; ``tolerance`` a difference in loss that nobody would argue about.
+    still to be done; ``tolerance`` a difference in loss that nobody would argue about;
+    ``look_price`` what a first step costs that is a look more than a treatment.
     """
 
     losses: Array
@@ -64,6 +65,7 @@ class Weighing:
     read_tube: float | None
     heard: bool
     tolerance: float
+    look_price: Mapping[str, float]
 
     def loss_of(self, decision: str, weight: Array, elsewhere: Array) -> float:
         """Loss of holding on to a decision under another weighing; infinite where no plan begins so."""
@@ -131,6 +133,7 @@ def weigh_plans(
         read_tube=knowledge.tests["t_emission"].minutes / 60 * rate_per_h if tube_unread else None,
         heard=complaint.heard,
         tolerance=tolerance,
+        look_price={p.first: p.steps[0].spend for p in policy.plans if p.steps and p.first == "clean_contacts"},
     )
 
 
@@ -151,7 +154,8 @@ def confidence(weighing: Weighing, decision: str) -> float:
         blind = weighing.losses[int(np.argmin(weighing.losses.mean(axis=1)))]
         return float(((blind - settled) > (weighing.read_tube or 0.0)).sum() * share)
     ours = weighing.losses[mine].min(axis=0)
-    agrees = (ours - settled) <= weighing.tolerance
+    # A cheap look that then goes on rightly is no mistake, whatever it finds.
+    agrees = (ours - settled) <= weighing.tolerance + weighing.look_price.get(decision, 0.0)
     here = 1.0 - weighing.elsewhere if stays[mine].any() else np.ones_like(weighing.elsewhere)
     return float((agrees * here).sum() * share)
 
@@ -326,7 +330,7 @@ def _idle_question(condition: Condition, knowledge: Knowledge) -> _Candidate:
     """Asking how long the display stood unused."""
     idle, used, blind = (knowledge.value(f"poison_share_{w}") for w in ("idle", "used", "unknown"))
     share = min(max((blind - used) / (idle - used), 0.01), 0.99)  # of tubes that stood long, by the same figures
-    poisoned = condition.poisoned.any(axis=1)
+    poisoned = condition.poisoned
     long = np.where(poisoned, share * idle / blind, share * (1 - idle) / (1 - blind))
     long = np.clip(long, 0.0, 1.0)
     return _Candidate(
@@ -378,7 +382,7 @@ def _fault_test(
             id=test.id,
             name=test.name,
             gun=None,
-            at="; or ".join(words[to]),
+            at=" or ".join(words[to][:2]),
             value=None,
             unit="",
             flips_to=to,
@@ -412,7 +416,8 @@ def _unlooked(
     )
     for name, words, unlooked, fault, at, flips_to in rare:
         chance = complaint.diagnosis.posteriors.get(fault, 0.0)
-        if unlooked and chance >= 0.005 and flips_to != decision and name in knowledge.tests:
+        worth = chance * max(now, weighing.rework)
+        if unlooked and chance >= 0.01 and flips_to != decision and name in knowledge.tests:
             yield Worth(
                 id=name,
                 name=words,
@@ -423,5 +428,5 @@ def _unlooked(
                 flips_to=flips_to,
                 chance=chance,
                 minutes=knowledge.tests[name].minutes,
-                worth=chance * max(now, weighing.rework),
+                worth=worth,
             )
