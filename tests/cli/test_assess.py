@@ -108,6 +108,15 @@ def test_what_can_be_mended_ends_with_2_and_says_how(run: Run, args: list[str], 
     assert ended.out == ""
 
 
+def test_a_number_no_test_can_be_read_off_is_met_at_its_line(run: Run) -> None:
+    typed = b"format = 1\n[[tests]]\nid = 'v_getter'\nvalue = 3\nunit = 'V'\n[[tests]]\nid = 'nothing'\nresult = 'x'\n"
+    ended = run("assess", "-", typed=typed)
+    assert ended.code == 2
+    first, second = ended.err.splitlines()
+    assert first.startswith("tubewright: standard input line 4, tests[0].value: v_getter can't be read off a number")
+    assert second.startswith("tubewright: standard input line 7, tests[1].id: 'nothing' is not a test I know")
+
+
 def test_ten_megabytes_of_garbage_on_standard_input_end_with_one_message(run: Run) -> None:
     ended = run("assess", "-", typed=bytes(range(256)) * 40_000)
     assert ended.code == 2

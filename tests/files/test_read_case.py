@@ -12,7 +12,7 @@ import pytest
 
 from samples import SAMPLE_CASE
 from tubewright.case import Case
-from tubewright.errors import InputError
+from tubewright.errors import Fault, InputError
 from tubewright.files import MAX_CASE_BYTES, read_case
 from tubewright.knowledge.model import BenchTest, Knowledge, NamedResult, Symptom
 
@@ -126,6 +126,26 @@ def test_the_sample_reads_alike_from_toml_json_and_a_file(tmp_path: Path) -> Non
 
 def test_a_case_may_say_nothing_but_its_format() -> None:
     assert read_case(b"format = 1") == Case(format=1)
+
+
+def test_a_symptom_is_not_both_present_and_absent() -> None:
+    (found,) = faults_in("format = 1\n[[symptoms]]\nid = 'a'\n[[symptoms]]\nid = 'a'\npresent = false\n")
+    assert found.startswith("pier.toml line 4, symptoms[1]: a is both present and absent")
+    assert "on line 2" in found
+    read_case(b"format = 1\n[[symptoms]]\nid = 'a'\n[[symptoms]]\nid = 'a'\n")
+
+
+def test_a_number_that_a_test_cannot_be_read_off_is_met_at_its_line() -> None:
+    def refuses(test: BenchTest, /, *, value: float, unit: str, nominal: float | None) -> object:
+        if nominal is None:
+            raise InputError(Fault(what=f"{test.id} lacks what is nominal", where="value", mend="Add nominal"))
+        return (value, unit)
+
+    text = b"format = 1\n[[tests]]\nid = 'd_bplus'\nvalue = 107\nunit = 'V'\n"
+    with pytest.raises(InputError) as caught:
+        read_case(text, "pier.toml", knowledge=small_knowledge(), reads_off=refuses)
+    assert str(caught.value) == "pier.toml line 4, tests[0].value: d_bplus lacks what is nominal. Add nominal."
+    read_case(text + b"nominal = 120\n", knowledge=small_knowledge(), reads_off=refuses)
 
 
 def test_unknown_ids_are_met_with_the_nearest_known() -> None:

@@ -50,7 +50,11 @@ cases: st.SearchStrategy[dict[str, object]] = st.fixed_dictionaries(
         "readings": st.lists(
             readings(), max_size=4, unique_by=lambda reading: (str(reading["kind"]), str(reading.get("gun")))
         ),
-        "symptoms": st.lists(st.fixed_dictionaries({"id": identifiers, "present": st.booleans()}), max_size=3),
+        "symptoms": st.lists(
+            st.fixed_dictionaries({"id": identifiers, "present": st.booleans()}),
+            max_size=3,
+            unique_by=lambda s: str(s["id"]),
+        ),
         "tests": st.lists(
             st.fixed_dictionaries({"id": identifiers, "result": identifiers})
             | st.fixed_dictionaries({"id": identifiers, "value": st.floats(-1e6, 1e6), "unit": texts}),

@@ -78,27 +78,32 @@ def schema(
     emit_json(case_schema() if which is Contract.case else assess_schema())
 
 
-def _case(named: str, shop: Path | None) -> Case:
+def _case(named: str, shop: str | None) -> Case:
     if named.startswith("job:"):
         number = number_of(named, "job")
         with open_shop(shop) as store:
             return store.case_of(number)
     from tubewright.files import MAX_CASE_BYTES, read_case
+    from tubewright.judgement.ranges import result_of_value
     from tubewright.knowledge.load import load_knowledge
 
-    if named == "-":
-        return read_case(sys.stdin.buffer.read(MAX_CASE_BYTES + 1), "standard input", knowledge=load_knowledge())
-    return read_case(Path(named), knowledge=load_knowledge())
+    typed = named == "-"
+    return read_case(
+        sys.stdin.buffer.read(MAX_CASE_BYTES + 1) if typed else Path(named),
+        "standard input" if typed else "",
+        knowledge=load_knowledge(),
+        reads_off=result_of_value,
+    )
 
 
-def _answer(case: Case, shop: Path | None, *, seed: int, futures: int) -> Assessment:
+def _answer(case: Case, shop: str | None, *, seed: int, futures: int) -> Assessment:
     from tubewright.answers.assess import assess as judge
     from tubewright.knowledge.load import load_knowledge
 
     return judge(case, load_knowledge(), experience(shop), seed=seed, futures=futures)
 
 
-def _keep(case: Case, answer: Assessment, job: int, shop: Path | None) -> None:
+def _keep(case: Case, answer: Assessment, job: int, shop: str | None) -> None:
     import json
 
     from tubewright.answers.assessment import to_json

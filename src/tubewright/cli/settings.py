@@ -20,21 +20,17 @@ LOG_VARIABLE: Final = "TUBEWRIGHT_LOG"
 SHOP_FILE: Final = "shop.sqlite3"
 
 
-def shop_path(given: Path | None = None) -> Path | str:
+def shop_path(given: str | None = None) -> Path | str:
     """Where the shop's records are: ``given``, else the environment, else the user's data folder.
 
     Text with ``://`` in it is the address of a database server and stays text.
     """
-    named = str(given) if given is not None else os.environ.get(SHOP_VARIABLE, "")
+    named = given or os.environ.get(SHOP_VARIABLE, "")
     if not named:
         from platformdirs import user_data_path
 
         return user_data_path("tubewright", appauthor=False) / SHOP_FILE
-    # Path() folds the two slashes of an address into one.
-    scheme, colon, rest = named.partition(":/")
-    if colon and len(scheme) > 1:
-        return f"{scheme}://{rest.lstrip('/')}"
-    return Path(named).expanduser()
+    return named if "://" in named else Path(named).expanduser()
 
 
 def log_path() -> Path:

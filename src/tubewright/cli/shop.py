@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tubewright.records.store import Store
 
 ShopOption: TypeAlias = Annotated[
-    Path | None,
+    str | None,
     typer.Option("--shop", metavar="PATH", help="The shop's records; else TUBEWRIGHT_SHOP, else your data folder."),
 ]
 
@@ -25,7 +25,7 @@ def exists(where: Path | str) -> bool:
     return isinstance(where, str) or where.is_file()
 
 
-def open_shop(given: Path | None) -> Store:
+def open_shop(given: str | None) -> Store:
     """The shop's records, which must exist.
 
     Raises:
@@ -45,14 +45,14 @@ def open_shop(given: Path | None) -> Store:
     return open_store(where)
 
 
-def make_shop(given: Path | None) -> Store:
+def make_shop(given: str | None) -> Store:
     """The shop's records, made if there are none yet."""
     from tubewright.records.store import open_store
 
     return open_store(settings.shop_path(given))
 
 
-def experience(given: Path | None) -> Experience:
+def experience(given: str | None) -> Experience:
     """What the shop has learned; nothing where there is no shop.
 
     Raises:

@@ -11,7 +11,7 @@ from typing import Final
 
 from tubewright.case import Case
 from tubewright.errors import Fault, InputError
-from tubewright.files.check import check_case
+from tubewright.files.check import ReadsOff, check_case
 from tubewright.files.explain import FieldFault, dotted
 from tubewright.files.lines import Path, json_lines, toml_lines
 from tubewright.knowledge.model import Knowledge
@@ -22,7 +22,13 @@ MAX_CASE_BYTES: Final = 2_000_000
 _AT_LINE: Final = re.compile(r"\s*\(at line (\d+), column (\d+)\)\s*$")
 
 
-def read_case(source: FilePath | str | bytes, name: str = "", *, knowledge: Knowledge | None = None) -> Case:
+def read_case(
+    source: FilePath | str | bytes,
+    name: str = "",
+    *,
+    knowledge: Knowledge | None = None,
+    reads_off: ReadsOff | None = None,
+) -> Case:
     """The case in a TOML or JSON file, or in the bytes of one.
 
     Args:
@@ -30,6 +36,7 @@ def read_case(source: FilePath | str | bytes, name: str = "", *, knowledge: Know
         name: What messages call it; the file's name where left empty.
         knowledge: Where ids of symptoms, tests and results are looked up; without
             it they are only checked for form.
+        reads_off: What says whether a test can be read off a number in that unit.
 
     Returns:
         The case, checked field by field.
@@ -46,7 +53,7 @@ def read_case(source: FilePath | str | bytes, name: str = "", *, knowledge: Know
     text = _decode(raw, name)
     as_json = name.lower().endswith(".json") or (not name.lower().endswith(".toml") and text.lstrip()[:1] == "{")
     data = _from_json(text, name) if as_json else _from_toml(text, name)
-    case, faults = check_case(data, knowledge)
+    case, faults = check_case(data, knowledge, reads_off)
     lines: dict[Path, int] = {}
     twice: list[tuple[Path, int]] = []
     if as_json:

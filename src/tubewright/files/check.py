@@ -8,25 +8,37 @@ lacks, and units beside a fault elsewhere in the same reading.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Final
+from typing import Final, Protocol
 
 from pydantic import ValidationError
 
-from tubewright.case import PER_GUN, UNITS_OF, Case, Reading
+from tubewright.case import PER_GUN, UNITS_OF, Case, Reading, TestResult
+from tubewright.errors import InputError
 from tubewright.files.explain import NOT_A_DATE, UNIT_MEANS, FieldFault, from_pydantic, kind_of, nearest, shown
 from tubewright.files.lines import Path
-from tubewright.knowledge.model import Knowledge
+from tubewright.knowledge.model import BenchTest, Knowledge
 
 _MOST_FAULTS: Final = 100
 
 
-def check_case(data: object, knowledge: Knowledge | None = None) -> tuple[Case | None, tuple[FieldFault, ...]]:
+class ReadsOff(Protocol):
+    """How a number stands for a named result of a test; raises InputError where it can't."""
+
+    def __call__(self, test: BenchTest, /, *, value: float, unit: str, nominal: float | None) -> object:
+        """The result that the number stands for."""
+
+
+def check_case(
+    data: object, knowledge: Knowledge | None = None, reads_off: ReadsOff | None = None
+) -> tuple[Case | None, tuple[FieldFault, ...]]:
     """The case that plain data holds, or everything that is wrong with it.
 
     Args:
         data: What a TOML or JSON reader gives: dictionaries, lists, numbers, text, dates.
         knowledge: Where ids of symptoms, tests and results are looked up; without
             it they are only checked for form.
+        reads_off: What says whether a test can be read off a number in that unit;
+            without it any number and unit will do.
 
     Returns:
         The case and no faults, or ``None`` and at least one fault, in the order of
@@ -53,8 +65,11 @@ def check_case(data: object, knowledge: Knowledge | None = None) -> tuple[Case |
     readings = _members(data, "readings")
     faults += _misfits(readings)
     faults += _duplicates(readings)
+    faults += _present_and_absent(_members(data, "symptoms"))
     if knowledge is not None:
         faults += _unknown_ids(data, knowledge)
+        if reads_off is not None:
+            faults += _unreadable_values(data, knowledge, reads_off)
     found = tuple({(fault.path, fault.what): fault for fault in faults}.values())
     untold += max(0, len(found) - _MOST_FAULTS)
     if untold:
@@ -141,6 +156,46 @@ def _duplicates(readings: Sequence[Mapping[str, object]]) -> list[FieldFault]:
                     also=("readings", same),
                 )
             )
+    return faults
+
+
+def _present_and_absent(symptoms: Sequence[Mapping[str, object]]) -> list[FieldFault]:
+    first: dict[str, tuple[int, bool]] = {}
+    faults = []
+    for number, entry in enumerate(symptoms):
+        name, present = entry.get("id"), entry.get("present", True)
+        if not isinstance(name, str) or not isinstance(present, bool):
+            continue
+        before, said = first.setdefault(name, (number, present))
+        if said is not present:
+            faults.append(
+                FieldFault(
+                    path=("symptoms", number),
+                    what=f"{name} is both present and absent; the other word stands in symptoms[{before}]",
+                    mend="Keep the one that is true now.",
+                    also=("symptoms", before),
+                )
+            )
+    return faults
+
+
+def _unreadable_values(data: Mapping[str, object], knowledge: Knowledge, reads_off: ReadsOff) -> list[FieldFault]:
+    faults = []
+    for number, entry in enumerate(_members(data, "tests")):
+        try:
+            given = TestResult.model_validate(entry)
+        except ValidationError:
+            continue  # said already
+        test = knowledge.tests.get(given.id)
+        if test is None or given.value is None:
+            continue
+        try:
+            reads_off(test, value=given.value, unit=given.unit or "", nominal=given.nominal)
+        except InputError as error:
+            faults += [
+                FieldFault(path=("tests", number, fault.where or "value"), what=fault.what, mend=f"{fault.mend}.")
+                for fault in error.faults
+            ]
     return faults
 
 
