@@ -157,6 +157,14 @@ def test_a_hard_stop_stands_directly_under_the_headline() -> None:
     assert lines[1] == "Stop: The getter is white: the vacuum is gone."
 
 
+def test_a_hard_stop_that_the_headline_gives_is_not_said_twice() -> None:
+    stop = "The getter is white: the vacuum is gone."
+    answer = dataclasses.replace(sample_answer(), headline=f"{stop} So: retire the tube.", hard_stops=(stop,))
+    text = to_text(describe(answer), width=100)
+    assert text.count("The getter is white") == 1
+    assert describe(answer).stops == (stop,)
+
+
 def test_a_step_holds_its_cautions_as_data() -> None:
     section = describe(sample_answer()).section("next_steps")
     assert section is not None

@@ -419,6 +419,6 @@ def _model(answer: Assessment) -> Sequence[Block]:
         else "nothing in it rests on this shop's own jobs yet"
     )
     return (
-        Paragraph(text=model.words),
+        Paragraph(text=f"{model.words[:1].upper()}{model.words[1:].rstrip('.')}."),
         Paragraph(text=f"Model {model.version}, {model.futures} futures from seed {model.seed}; {own}."),
     )

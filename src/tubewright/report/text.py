@@ -38,6 +38,8 @@ def to_text(description: Description, *, width: int = 80, colour: bool = False) 
     console = _console(width, colour=colour)
     _line(console, description.headline, "bold")
     for stop in description.stops:
+        if stop.rstrip(".") in description.headline:
+            continue  # the headline opens with it
         _line(console, f"Stop: {stop}", "bold")
     _line(console, f"{description.decision_words}. {description.sure}")
     for section in description.sections:
