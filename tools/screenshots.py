@@ -84,6 +84,13 @@ def add_example(store: Store) -> int:
     return job.id
 
 
+def visit(page: Page, address: str) -> None:
+    """Open a page, and stop if it isn't right: a picture of an error helps nobody."""
+    answer = page.goto(address)
+    if answer is None or not answer.ok:
+        raise SystemExit(f"{address} answered {answer.status if answer else 'nothing'}")
+
+
 def shoot(page: Page, folder: Path, name: str, theme: str, *, whole: bool = False) -> None:
     """One picture, when all drawings on the page are there."""
     page.wait_for_load_state("networkidle")
@@ -126,14 +133,14 @@ def main() -> int:
                         "verdict": f"/jobs/{job}/verdicts/{kept.id}",
                         "tube": f"/tubes/{tube}",
                     }.items():
-                        page.goto(address + to)
+                        visit(page, address + to)
                         shoot(page, folder, f"{name}-{device}", theme)
-                    page.goto(f"{address}/jobs/{job}/verdicts/{kept.id}")
+                    visit(page, f"{address}/jobs/{job}/verdicts/{kept.id}")
                     page.locator("#s-would_change").scroll_into_view_if_needed()
                     page.locator("section", has=page.locator("#s-would_change")).screenshot(
                         path=str(folder / f"would-change-{device}{'-dark' if theme == 'dark' else ''}.png")
                     )
-                    page.goto(f"{address}/jobs/new")
+                    visit(page, f"{address}/jobs/new")
                     shoot(page, folder, f"new-job-{device}", theme)
                     context.close()
             browser.close()

@@ -31,15 +31,15 @@ HISTORY = TubeHistory(
     label="A48XYZ00X01",
     today=dt.date(2026, 11, 1),
     points=(
-        EmissionPoint(at=dt.date(2022, 3, 1), gun="red", relative=0.61),
-        EmissionPoint(at=dt.date(2025, 3, 1), gun="red", relative=0.33),
-        EmissionPoint(at=dt.date(2025, 3, 1), gun="blue", relative=0.58),
+        EmissionPoint(at=dt.datetime(2022, 3, 1, 9, tzinfo=dt.UTC), gun="red", relative=0.61),
+        EmissionPoint(at=dt.datetime(2025, 3, 1, 9, tzinfo=dt.UTC), gun="red", relative=0.33),
+        EmissionPoint(at=dt.datetime(2025, 3, 1, 9, tzinfo=dt.UTC), gun="blue", relative=0.58),
     ),
     stays=(
         Stay(display="Pier arcade, machine 7", since=dt.date(2021, 1, 5), until=dt.date(2024, 6, 1)),
         Stay(display="Ferry hall, left", since=dt.date(2024, 6, 1)),
     ),
-    events=(Event(at=dt.date(2025, 4, 1), words="red gun soaked, improved"),),
+    events=(Event(at=dt.datetime(2025, 4, 1, tzinfo=dt.UTC), words="red gun soaked, improved"),),
 )
 
 

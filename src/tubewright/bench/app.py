@@ -38,7 +38,7 @@ def create_app(
         store: The shop's records.
         knowledge: What the trade knows.
         assess: Judges a case; the program's own unless a test brings another.
-        replay: Judges a case again from a given seed; likewise.
+        replay: Judges a case again from a given seed with as many futures; likewise.
         secret: Key of the form tokens; a fresh one at each start unless given.
     """
     app = FastAPI(title="Tubewright bench", version=__version__, docs_url=None, redoc_url=None)
@@ -66,10 +66,10 @@ def _assess(case: Case, knowledge: Knowledge, experience: Experience) -> Assessm
     return assess(case, knowledge, experience)
 
 
-def _replay(case: Case, knowledge: Knowledge, experience: Experience, seed: int) -> Assessment:
+def _replay(case: Case, knowledge: Knowledge, experience: Experience, seed: int, futures: int) -> Assessment:
     from tubewright.answers.assess import assess
 
-    return assess(case, knowledge, experience, seed=seed)
+    return assess(case, knowledge, experience, seed=seed, futures=futures)
 
 
 class _Static(StaticFiles):

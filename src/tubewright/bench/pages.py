@@ -31,7 +31,7 @@ THEMES: Final = ("auto", "light", "dark")
 YEAR_SECONDS: Final = 31_536_000
 
 Assess = Callable[[Case, Knowledge, Experience], Assessment]
-Replay = Callable[[Case, Knowledge, Experience, int], Assessment]
+Replay = Callable[[Case, Knowledge, Experience, int, int], Assessment]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -167,8 +167,9 @@ def _asset(name: str) -> str:
     return f"/static/{name}?v={hashlib.sha256(data).hexdigest()[:12]}"
 
 
+@lru_cache(maxsize=1)
 def environment() -> Environment:
-    """The templates with their filters; everything is escaped, and a misspelt name is an error."""
+    """The templates with their filters, compiled once; all is escaped, and a misspelt name is an error."""
     env = Environment(
         loader=PackageLoader("tubewright.bench"),
         autoescape=True,

@@ -34,7 +34,7 @@ def history_for(history: model.TubeHistory, bench: Bench) -> tuple[TubeHistory, 
     experience = bench.store.experience() if any(r.reading.kind == "emission" for r in history.readings) else None
     points = _points(history, bench.knowledge, experience or Experience())
     emission_days = {r.taken_at.date() for r in history.readings if r.reading.kind == "emission"}
-    missing = len(emission_days - {p.at for p in points})
+    missing = len(emission_days - {p.at.date() for p in points})
     left_out = (
         f"Readings of {missing} {'day are' if missing == 1 else 'days are'} not drawn: they were taken at reduced "
         "heater, or nothing says what a good gun shows on that instrument."
@@ -53,7 +53,7 @@ def history_for(history: model.TubeHistory, bench: Bench) -> tuple[TubeHistory, 
             )
             for f in history.fittings
         ),
-        events=tuple(Event(at=e.at.date(), words=e.words) for e in events_of(history)),
+        events=tuple(Event(at=e.at, words=e.words) for e in events_of(history)),
     )
     return drawn, left_out
 
@@ -65,13 +65,14 @@ def _points(history: model.TubeHistory, knowledge: Knowledge, experience: Experi
         key = (record.taken_at.date(), record.reading.stage or "")
         sittings.setdefault(key, []).append(record)
     points = []
-    for (at, _), taken in sorted(sittings.items()):
+    for taken in sittings.values():
+        at = min(r.taken_at for r in taken)
         found = normalise(_case(history, taken), knowledge, experience)
         for gun in GUNS:
             full = found.guns[gun].full
             if full is not None and _has_scale(taken, gun, experience):
                 points.append(EmissionPoint(at=at, gun=gun, relative=full.ratio))
-    return tuple(points)
+    return tuple(sorted(points, key=lambda p: p.at))
 
 
 def _case(history: model.TubeHistory, taken: Sequence[model.ReadingRecord]) -> Case:

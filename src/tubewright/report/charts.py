@@ -63,7 +63,7 @@ class Chart:
 class EmissionPoint:
     """One emission reading of one gun, relative to a good gun (1 = good), as it was recorded."""
 
-    at: dt.date
+    at: dt.datetime
     gun: Gun
     relative: float
     note: str = ""
@@ -82,7 +82,7 @@ class Stay:
 class Event:
     """Something done to the tube on a day: a treatment, in words."""
 
-    at: dt.date
+    at: dt.datetime
     words: str
 
 
@@ -284,7 +284,8 @@ def tube_chart(history: TubeHistory, *, theme: Theme = "light", size: Size = "wi
         {"at": p.at.isoformat(), "gun": f"{p.gun} gun", "value": _pct(p.relative)}
         for p in sorted(history.points, key=lambda p: (p.at, p.gun))
     ]
-    days = [p.at for p in history.points] + [s.since for s in history.stays] + [e.at for e in history.events]
+    days = [p.at.date() for p in history.points] + [s.since for s in history.stays]
+    days += [e.at.date() for e in history.events]
     first = min([*days, history.today]) - dt.timedelta(days=20)
     domain = [first.isoformat(), (history.today + dt.timedelta(days=20)).isoformat()]
     scale = {"domain": domain}
@@ -349,16 +350,12 @@ def tube_chart(history: TubeHistory, *, theme: Theme = "light", size: Size = "wi
             *(
                 [
                     {
-                        "data": {"values": [{"at": e.at.isoformat()} for e in history.events]},
+                        "data": {"values": [{"at": n["at"]} for n in _numbers(history.events)]},
                         "mark": {"type": "rule", "strokeDash": [2, 4], "color": ink["quiet"]},
                         "encoding": {"x": {"field": "at", "type": "temporal"}},
                     },
                     {
-                        "data": {
-                            "values": [
-                                {"at": e.at.isoformat(), "t": str(i)} for i, e in enumerate(history.events, start=1)
-                            ]
-                        },
+                        "data": {"values": _numbers(history.events)},
                         "mark": {"type": "text", "y": 2, "baseline": "top", "dx": 7, "color": ink["text"]},
                         "encoding": {"x": {"field": "at", "type": "temporal"}, "text": {"field": "t"}},
                     },
@@ -471,6 +468,16 @@ def _config(theme: Theme) -> Spec:
 
 def _x_axis(title: str) -> Spec:
     return {"title": title, "grid": True, "tickCount": 5, "ticks": False, "labelPadding": 6}
+
+
+def _numbers(events: Sequence[Event]) -> list[dict[str, str]]:
+    """Where the numbers of events stand: those of one day together, as 1-3."""
+    by_day: dict[dt.date, list[int]] = {}
+    for number, event in enumerate(events, start=1):
+        by_day.setdefault(event.at.date(), []).append(number)
+    return [
+        {"at": day.isoformat(), "t": str(n[0]) if len(n) == 1 else f"{n[0]}\u2013{n[-1]}"} for day, n in by_day.items()
+    ]
 
 
 def _year_step(years: int, size: Size) -> int:

@@ -33,8 +33,8 @@ class GridRow:
 
 
 ROWS: Final = (
-    GridRow(id="emission", name="Emission", kind="emission", unit="450uA"),
-    GridRow(id="reduced", name="Emission, heater turned down", kind="emission", unit="390uA", turned_down=True),
+    GridRow(id="emission", name="Emission", kind="emission", unit=""),
+    GridRow(id="reduced", name="Emission, heater turned down", kind="emission", unit="", turned_down=True),
     GridRow(id="cutoff", name="Cutoff", kind="cutoff", unit="V"),
     GridRow(id="hk", name="Leakage heater–cathode", kind="leakage_heater_cathode", unit="MΩ"),
     GridRow(id="kg1", name="Leakage cathode–grid 1", kind="leakage_cathode_grid1", unit="MΩ"),
@@ -51,6 +51,7 @@ def readings(request: Request, bench: TheBench, job_id: Id) -> Response:
 
 def _readings_page(request: Request, bench: Bench, job_id: int, *, status: int = 200, **more: object) -> Response:
     job = bench.store.job(job_id)
+    sitting = _sitting(job)
     return job_page(
         request,
         "job_readings.html",
@@ -58,7 +59,10 @@ def _readings_page(request: Request, bench: Bench, job_id: int, *, status: int =
         "Readings",
         status=status,
         grid_rows=ROWS,
-        sitting=_sitting(job),
+        sitting=sitting,
+        emission_hint=words.UNITS.get(sitting["emission_unit"], "with unit"),
+        sitting_words=_sitting_words(sitting),
+        sitting_open=not job.readings or status != 200,
         instruments=bench.store.instruments(),
         first_visit=not job.readings and status == 200,
         **standing(request, bench, job),
@@ -95,6 +99,20 @@ def _sitting(job: JobPage) -> Mapping[str, str]:
         if min(heaters) < 0.97 * max(heaters):
             out["reduced_heater_v"] = words.number(min(heaters))
     return out
+
+
+def _sitting_words(sitting: Mapping[str, str]) -> str:
+    """The sitting in one line, for when its fields are folded away."""
+    unit = words.UNITS.get(sitting["emission_unit"], "")
+    parts = (
+        sitting["instrument"],
+        f"good gun {sitting['reference']} {unit}" if sitting["reference"] else "",
+        f"heater {sitting['heater_v']} V" if sitting["heater_v"] else "",
+        f"turned down {sitting['reduced_heater_v']} V" if sitting["reduced_heater_v"] else "",
+        f"grid 2 {sitting['g2_v']} V" if sitting["g2_v"] else "",
+        words.STAGES.get(sitting["stage"], ""),
+    )
+    return ", ".join(part for part in parts if part) or "not said yet"
 
 
 @router.post("/jobs/{job_id}/readings")

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import partial
+import re
+from dataclasses import dataclass, replace
 from typing import Final
 
 from fastapi import APIRouter, Request, Response
 
-from tubewright.answers.assessment import Assessment
 from tubewright.bench.judging import judge_job, outdated
 from tubewright.bench.pages import Bench, go
 from tubewright.bench.pictures import drawing, figure_of
@@ -45,9 +44,18 @@ class ShownSection:
 
 
 def _shown(section: Section) -> ShownSection:
-    return ShownSection(
-        id=section.id, title=section.title, blocks=tuple(Shown(kind=_kind(b), it=b) for b in section.blocks)
-    )
+    blocks = tuple(Shown(kind=_kind(b), it=_for_pages(b)) for b in section.blocks)
+    return ShownSection(id=section.id, title=section.title, blocks=blocks)
+
+
+def _for_pages(block: Block) -> Block:
+    """A block without its advice on commands, which has its place in a terminal."""
+    if isinstance(block, Paragraph) and "`tubewright" in block.text:
+        return replace(block, text=_COMMAND.sub("the job's page of tests has them", block.text))
+    return block
+
+
+_COMMAND: Final = re.compile(r"`tubewright [^`]*` has them")
 
 
 def _kind(block: Block) -> str:
@@ -147,8 +155,7 @@ def replay(request: Request, bench: TheBench, job_id: Id, verdict_id: Id) -> Res
     """What was said then beside what would be said today of the same case."""
     job, found = _find(bench, job_id, verdict_id)
     old = answer_from_json(found.answer_json)
-    judge_again = partial(bench.replay, _case_of(found), bench.knowledge, bench.store.experience(), found.seed)
-    new: Assessment = judge_again()
+    new = bench.replay(_case_of(found), bench.knowledge, bench.store.experience(), found.seed, old.model.futures)
     return job_page(
         request,
         "replay.html",

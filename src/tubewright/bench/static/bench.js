@@ -55,5 +55,11 @@ document.addEventListener("submit", (event) => {
   setTimeout(() => delete form.dataset.sent, 4000);
 });
 
+// The tab one is on may lie outside a narrow screen.
+for (const current of document.querySelectorAll(".tabs [aria-current]")) {
+  const row = current.closest(".tabs");
+  row.scrollLeft = current.offsetLeft - row.offsetLeft - (row.clientWidth - current.offsetWidth) / 2;
+}
+
 // What went wrong is read out and reached first.
 document.querySelector("[data-take-focus]")?.focus();
