@@ -364,7 +364,9 @@ def _option(o: Outcome, r: Reckoning) -> OptionAnswer:
             why_not=o.why_not,
         )
     years = _spread(o.years)
-    hours = _spread(np.minimum(o.hours, o.years * np.float32(r.futures.hours_per_year)))
+    # The years end with wear, the calendar or an accident, whichever is first; so the hours are theirs.
+    per_year = r.futures.hours_per_year
+    hours = Spread(median=years.median * per_year, p10=years.p10 * per_year, p90=years.p90 * per_year)
     cost = o.spend + o.risk_of_loss * r.prices.fallback
     kept = float(np.minimum(o.years, np.float32(r.keep_years)).mean())
     return OptionAnswer(

@@ -8,7 +8,6 @@ each particle gets the answer of its class.
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 from tubewright.case import GUNS, Case, Gun
 from tubewright.judgement.condition import Condition
 from tubewright.judgement.diagnosis import Diagnosis, blame, diagnose_findings
-from tubewright.judgement.findings import Findings, TakenResult, gather_findings, odds_ratios
+from tubewright.judgement.findings import Findings, gather_findings, odds_ratios
 from tubewright.judgement.next_tests import ProposedTest, quickest_tests
 from tubewright.judgement.readings import NormalisedReadings
 from tubewright.knowledge.model import Knowledge
@@ -105,12 +104,9 @@ def outside_tube(
     knowledge: Knowledge,
     emission: Mapping[Gun, float],
     retention: Mapping[Gun, float],
-    extra: tuple[TakenResult, ...] = (),
 ) -> float:
     """Chance that what was seen has a cause outside the tube, were its guns like this."""
     findings = gather_findings(case, knowledge, emission=emission, retention=retention, include_readings=True)
-    if extra:
-        findings = dataclasses.replace(findings, results=(*findings.results, *extra))
     to_blame = blame(findings, knowledge)
     return min(1.0, to_blame.elsewhere + to_blame.unknown)
 

@@ -46,13 +46,15 @@ class Outcome:
     """One way a test could turn out, how likely, and what it would mean.
 
     ``leading`` are the faults that would then lead, with their probabilities;
-    ``words`` says the same in a sentence.
+    ``elsewhere`` is the chance that a fault outside the tube, or none of the
+    catalogue, is then among what is wrong; ``words`` says the same in a sentence.
     """
 
     result: str
     means: str
     chance: float
     leading: tuple[tuple[str, float], ...]
+    elsewhere: float
     words: str
 
 
@@ -136,6 +138,8 @@ class _Bench:
         self.chances = sets.probabilities
         self.minutes = np.array([max(knowledge.faults[fault].minutes, 1.0) for fault in self.ids])
         self.now = self.chances @ self.numbers
+        outside = ~evidence.of_the_tube[sets.faults]
+        self.elsewhere = (np.any(sets.members[:, outside], axis=1) | ~np.any(sets.members, axis=1)).astype(np.float64)
         self.left_now = float(self.minutes_left(self.chances[np.newaxis, :])[0])
 
     def propose(self, test: BenchTest, taken: Collection[str] = ()) -> ProposedTest | None:
@@ -157,7 +161,8 @@ class _Bench:
         left = float(chance @ self.minutes_left((joint / chance).T))
         saved = max(0.0, self.left_now - left)
         weights = told * self.chances[:, np.newaxis]
-        then = (weights / weights.sum(axis=0)).T @ self.numbers
+        after = (weights / weights.sum(axis=0)).T
+        then, elsewhere = after @ self.numbers, after @ self.elsewhere
         effort = (test.minutes + SETTLING_MINUTES) * HAZARD_FACTOR[test.hazard]
         effort *= RUNNING_FACTOR if test.running else 1.0
         return ProposedTest(
@@ -174,7 +179,7 @@ class _Bench:
             worth_per_minute=(saved + MINUTES_PER_BIT * bits) / effort,
             follows=found.means if found is not None else "",
             outcomes=tuple(
-                self._outcome(outcomes[at].result, outcomes[at].means, float(chance[at]), then[at])
+                self._outcome(outcomes[at], float(chance[at]), then[at], float(elsewhere[at]))
                 for at in np.argsort(-chance, kind="stable").tolist()
             ),
         )
@@ -214,7 +219,9 @@ class _Bench:
             answer[row] = (true_minutes + WRONG_SHARE * wrong_minutes) @ self.minutes[order]
         return answer
 
-    def _outcome(self, result: str, means: str, chance: float, after: NDArray[np.float64]) -> Outcome:
+    def _outcome(
+        self, outcome: PossibleOutcome, chance: float, after: NDArray[np.float64], elsewhere: float
+    ) -> Outcome:
         order = np.argsort(-after, kind="stable")[:3]
         leading = tuple((self.ids[i], float(after[i])) for i in order if after[i] >= 0.05)
         names = [
@@ -222,8 +229,15 @@ class _Bench:
             for i in order
             if after[i] >= 0.05
         ]
-        words = f"{means}: then {'; '.join(names)}" if names else f"{means}: then none of the suspects stands out"
-        return Outcome(result=result, means=means, chance=chance, leading=leading, words=words)
+        then = f"then {'; '.join(names)}" if names else "then none of the suspects stands out"
+        return Outcome(
+            result=outcome.result,
+            means=outcome.means,
+            chance=chance,
+            leading=leading,
+            elsewhere=elsewhere,
+            words=f"{outcome.means}: {then}",
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

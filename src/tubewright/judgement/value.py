@@ -15,9 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tubewright.case import GUNS, Case, Gun
-from tubewright.judgement.complaint import Complaint, outside_tube
+from tubewright.judgement.complaint import Complaint
 from tubewright.judgement.condition import Condition
-from tubewright.judgement.findings import TakenResult
 from tubewright.judgement.next_tests import ProposedTest
 from tubewright.judgement.policy import CHASSIS_GONE, Policy
 from tubewright.judgement.readings import NormalisedReadings
@@ -181,7 +180,7 @@ def what_would_change(
         choices = [weighing.settle(w, decision) for w in outcome_weight]
         found += _flip(candidate, outcome_weight.sum(axis=1), choices, decision, now)
     for test in complaint.tests:
-        found += _fault_test(case, condition, complaint, weighing, decision, test, now, knowledge, weight)
+        found += _fault_test(weighing, decision, test, now, weight)
     found += _unlooked(case, complaint, decision, now, weighing, knowledge)
     found.sort(key=lambda w: -(w.worth - w.minutes * rate))
     return tuple(found[:limit])
@@ -345,31 +344,16 @@ def _idle_question(condition: Condition, knowledge: Knowledge) -> _Candidate:
     )
 
 
-def _fault_test(
-    case: Case,
-    condition: Condition,
-    complaint: Complaint,
-    weighing: Weighing,
-    decision: str,
-    test: ProposedTest,
-    now: float,
-    knowledge: Knowledge,
-    weight: Array,
-) -> Iterator[Worth]:
+def _fault_test(weighing: Weighing, decision: str, test: ProposedTest, now: float, weight: Array) -> Iterator[Worth]:
     """A test of the diagnosis: its outcomes move the chance that the complaint lies elsewhere."""
     flips: dict[str, float] = {}
     words: dict[str, list[str]] = {}
     after = 0.0
-    base = complaint.probability
-    medians = np.median(condition.relative_emission, axis=0)
-    supposed = {gun: float(medians[g]) for g, gun in enumerate(GUNS) if condition.read[g]}
+    now_elsewhere = sum(outcome.chance * outcome.elsewhere for outcome in test.outcomes)
+    base = now_elsewhere / max(1 - now_elsewhere, 1e-9)
     for outcome in test.outcomes:
-        if outcome.chance < 0.01:
-            continue
-        taken = TakenResult(test=test.id, result=outcome.result, gun=None, origin="test", words="")
-        known = any(outcome.result == r.id for r in knowledge.tests[test.id].results)
-        moved = outside_tube(case, knowledge, supposed, {}, (taken,)) if known else base
-        odds = (moved / max(1 - moved, 1e-9)) / max(base / max(1 - base, 1e-9), 1e-9)
+        # The diagnosis weighs sets of faults; what counts here is by how much an outcome moves the odds.
+        odds = (outcome.elsewhere / max(1 - outcome.elsewhere, 1e-9)) / max(base, 1e-9)
         elsewhere = weighing.elsewhere * odds / (1 - weighing.elsewhere + weighing.elsewhere * odds)
         choice = weighing.settle(weight * outcome.chance, decision, elsewhere)
         after += choice[1]
