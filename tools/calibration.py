@@ -27,18 +27,19 @@ from calibration_play import (
 )
 from calibration_report import as_markdown, as_text, picture
 from calibration_score import Coverage, Reliability, coverage, mean_and_error, reliability
-from tubewright.answers.assess import assess
 
+from tubewright.answers.assess import assess
 from tubewright.answers.assessment import Assessment, Figure, OptionAnswer, Spread
 from tubewright.case import GUNS, Case, Gun, Treatment, TreatmentKind
+from tubewright.errors import TubewrightError
 from tubewright.knowledge.load import load_knowledge
 from tubewright.knowledge.model import Knowledge
 from tubewright.simulate.tube_truth import (
     SimulatedTube,
     emission_reserve_truth,
+    good_enough,
     neutral_white_truth,
     relative_emission_truth,
-    white_in_set_truth,
 )
 from tubewright.simulate.tube_visit import Box, bench_visit, draw_box
 from tubewright.simulate.tubes import draw_tube
@@ -64,6 +65,7 @@ class Tally:
     groups: list[str] = field(default_factory=list)
     decisions: Counter[tuple[str, str]] = field(default_factory=Counter)
     oracle: Counter[str] = field(default_factory=Counter)
+    refused: Counter[str] = field(default_factory=Counter)
     seconds: list[float] = field(default_factory=list)
 
     def figure(self, name: str, figure: Figure, truth: float) -> None:
@@ -95,6 +97,7 @@ class Findings:
     decisions: dict[tuple[str, str], int]
     oracle_choices: dict[str, int]
     group_counts: dict[str, int]
+    refused: dict[str, int]
     seconds: float
 
 
@@ -141,7 +144,11 @@ def one_tube(
     tube, box = draw_tube(rng), draw_box(rng)
     case = bench_visit(tube, rng, box=box)
     start = time.perf_counter()
-    answer = assess(case, knowledge, seed=seed + number, futures=futures)
+    try:
+        answer = assess(case, knowledge, seed=seed + number, futures=futures)
+    except TubewrightError as error:
+        tally.refused[str(error)[:120]] += 1
+        return
     tally.seconds.append(time.perf_counter() - start)
     group = group_of(tube)
     tally.groups.append(group)
@@ -171,7 +178,11 @@ def one_tube(
     course, _ = follow.play(tube, np.random.default_rng([seed, number, 4]))
     ends = [course] * plays
     tally.costs["estimator"].append(float(player.settle(ends, np.random.default_rng([seed, number, 3]))[0].mean()))
-    near = 0.05 * price_of_a_year(tube.owner) * tube.owner.keep_years
+    if answer.decision == "find_fault_first":
+        tally.odds("confidence: there is a fault elsewhere", answer.confidence, tube.elsewhere != "none")
+        return
+    quibble = 0.25 * tube.owner.bench_rate_per_hour  # nobody argues about a quarter of an hour
+    near = max(0.05 * price_of_a_year(tube.owner) * tube.owner.keep_years, quibble)
     chosen = _first_step_cost(means, answer.decision)
     if chosen is not None:
         tally.odds("confidence: the decision is (nearly) the cheapest", answer.confidence, chosen <= means[best] + near)
@@ -179,7 +190,6 @@ def one_tube(
 
 def _first_step_cost(means: dict[str, float], decision: str) -> float | None:
     """The cheapest line that opens with the decision, by the simulator."""
-    decision = "leave" if decision == "adjust" else decision
     opened = {
         "soak": ("soak",),
         "clean": ("clean",),
@@ -216,19 +226,19 @@ def _note_options(
             continue
         course = player.step(Course(tube, 0.0), option.id, option.guns, rng)
         after = course.tube
-        met = white_in_set_truth(after) >= wanted.minimum_white
+        met = good_enough(after)
         years = float(player.settle([course], rng)[1][0])
         tally.odds(f"success of {option.id}", option.success, met)
         tally.odds("success, all options", option.success, met)
         if option.id not in {"leave", "adjust", "swap_tube", "replace_display"}:
             tally.odds("success, treatments", option.success, met)
             died = bool((after.lost & ~tube.lost).any())
+            fell = relative_emission_truth(after) - relative_emission_truth(tube)
             tally.odds("risk of loss, treatments", option.risk_of_loss, died)
+            tally.odds("risk of loss or harm, treatments", option.risk_of_loss, died or bool(fell.min() < -0.05))
         tally.odds("chance of the years wanted", option.chance_of_keep_years, years >= wanted.keep_years)
-        if option.id == "leave":
-            tally.figure("years if left alone", option.years, years)
-            if met:
-                tally.figure("years if left alone, where bright enough", option.years, years)
+        if option.id in {"leave", "adjust"}:
+            tally.figure("years if left alone" if option.id == "leave" else "years if adjusted", option.years, years)
     chosen = _option_of(answer)
     if chosen is not None:
         course = player.step(Course(tube, 0.0), chosen.id, chosen.guns, rng)
@@ -273,7 +283,10 @@ class Follower:
                 kind: TreatmentKind = do  # type: ignore[assignment] # what is no end and no hunt is a treatment
                 treatments += [Treatment(gun=gun, kind=kind) for gun in guns or GUNS]
             case = case.model_copy(update={"treatments": tuple(treatments), "tube": self.case.tube})
-            answer = assess(case, self.knowledge, seed=self.seed, futures=self.futures)
+            try:
+                answer = assess(case, self.knowledge, seed=self.seed, futures=self.futures)
+            except TubewrightError:
+                return course, steps  # no further answer: the display is left as it is
         return course, MOST_STEPS
 
 
@@ -311,6 +324,7 @@ def summarise(tally: Tally, tubes: int, futures: int, seed: int, plays: int) -> 
         decisions=dict(tally.decisions),
         oracle_choices=dict(tally.oracle.most_common()),
         group_counts=dict(Counter(tally.groups)),
+        refused=dict(tally.refused),
         seconds=float(np.median(tally.seconds)),
     )
 

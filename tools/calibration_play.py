@@ -6,9 +6,9 @@ Cost of a line of conduct, in the owner's currency:
     + (years wanted - years had, where that is positive) x price of a year
 
 The price of a year is the cheapest replacement that can be had (tube with three
-hours of work, or display with half an hour less what the old one's parts fetch)
-spread over the years wanted; 450 where none can be had. Years had end when the
-white in the set falls under the owner's minimum or the tube is lost.
+hours of work, or display with half an hour) spread over the years wanted; 450 where
+none can be had. Years had end when the white in the set falls under the owner's
+minimum or the tube is lost; a picture that is tinted from the start has none.
 """
 
 from __future__ import annotations
@@ -21,13 +21,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tubewright.case import GUNS, Case, Gun, TreatmentKind
-from tubewright.simulate.tube_acts import act, mend_elsewhere
+from tubewright.simulate.tube_acts import act, adjust, mend_elsewhere
 from tubewright.simulate.tube_life import live_many
 from tubewright.simulate.tube_truth import (
     Owner,
     SimulatedTube,
+    good_enough,
     neutral_white_truth,
     relative_emission_truth,
+    tracked,
     usable,
     white_in_set_truth,
 )
@@ -37,6 +39,7 @@ from tubewright.simulate.tubes import draw_tube
 READ_MINUTES: Final = 20.0  # common practice: three guns with heater, leakage and slump, 15 to 25 minutes
 SWAP_MINUTES: Final = 180.0  # from memory (estimate): changing a tube takes 2 to 4 hours
 DISPLAY_MINUTES: Final = 30.0  # from memory (estimate)
+ADJUST_MINUTES: Final = 35.0  # from memory (estimate): setting the grey scale of a warm display
 FIND_FAULT_MINUTES: Final = 60.0  # from memory (estimate): a chassis fault takes 30 to 120 minutes
 FIND_FAULT_PARTS: Final = 15.0  # from memory (estimate)
 NO_REPLACEMENT_PRICE: Final = 450.0  # from memory (estimate): what one would have to pay in the end
@@ -74,7 +77,7 @@ class Player:
     def find_fault(self, course: Course, rng: np.random.Generator) -> Course:
         """Look for the fault outside the tube; parts are charged only if there is one."""
         tube = mend_elsewhere(course.tube, rng)
-        parts = FIND_FAULT_PARTS if tube is not course.tube else 0.0
+        parts = FIND_FAULT_PARTS if tube.elsewhere != course.tube.elsewhere else 0.0
         return replace_course(course, tube=tube, extra=FIND_FAULT_MINUTES / 60.0 * _rate(course) + parts)
 
     def buy(self, course: Course, what: str, rng: np.random.Generator) -> Course:
@@ -98,16 +101,18 @@ class Player:
             cost = (NO_REPLACEMENT_PRICE if price is None else price) + DISPLAY_MINUTES / 60.0 * _rate(course)
             cost -= owner.parts_worth
             tube = replace(other, owner=owner)
-        return Course(tube=tube, spent=course.spent + cost, replaced=True)
+        return Course(tube=tracked(tube), spent=course.spent + cost, replaced=True)
 
     def retire(self, course: Course) -> Course:
         """Part it out."""
         return replace(course, spent=course.spent - course.tube.owner.parts_worth, given_up=True)
 
     def step(self, course: Course, do: str, guns: tuple[Gun, ...], rng: np.random.Generator) -> Course:
-        """Do whatever the decision is called; ``leave`` and ``adjust`` do nothing and cost nothing."""
-        if do in {"leave", "adjust"}:
+        """Do whatever the decision is called; ``leave`` does nothing and costs nothing."""
+        if do == "leave":
             return course
+        if do == "adjust":
+            return replace_course(course, tube=adjust(course.tube), extra=ADJUST_MINUTES / 60.0 * _rate(course))
         if do == "find_fault_first":
             return self.find_fault(course, rng)
         if do in {"swap_tube", "replace_display"}:
@@ -125,7 +130,15 @@ class Player:
         """Every line of conduct that the oracle chooses among, by name."""
         weak = weak_guns(tube)
         lines: dict[str, Line] = {"leave": lambda t, _: Course(t, 0.0)}
-        for what in ("find_fault_first", "swap_tube", "replace_display", "retire", "boost_heater", "isolate_heater"):
+        for what in (
+            "adjust",
+            "find_fault_first",
+            "swap_tube",
+            "replace_display",
+            "retire",
+            "boost_heater",
+            "isolate_heater",
+        ):
             lines[what] = lambda t, rng, do=what: self.step(Course(t, 0.0), do, GUNS, rng)  # type: ignore[misc] # a default binds the loop's value
         lines["clean_contacts"] = lambda t, rng: self.step(Course(t, 0.0), "clean_contacts", GUNS, rng)
         for kind in ("soak", "run_in", "short_boost", "clean", "activate", "clear_short"):
@@ -141,7 +154,8 @@ class Player:
         """Rung by rung, stopping as soon as the picture meets the owner's minimum with a tenth to spare."""
         course = Course(tube, 0.0)
         for rung in rungs:
-            if white_in_set_truth(course.tube) >= 1.1 * tube.owner.minimum_white or course.tube.lost.any():
+            enough = white_in_set_truth(course.tube) >= 1.1 * tube.owner.minimum_white
+            if (enough and good_enough(course.tube)) or course.tube.lost.any():
                 break
             course = self.step(course, rung, weak_guns(course.tube), rng)
             course = replace(course, spent=course.spent + READ_MINUTES / 60.0 * tube.owner.bench_rate_per_hour)
@@ -149,7 +163,7 @@ class Player:
 
     def _else_replace(self, tube: SimulatedTube, rungs: Sequence[str], rng: np.random.Generator) -> Course:
         course = self._ladder(tube, rungs, rng)
-        if white_in_set_truth(course.tube) < tube.owner.minimum_white:
+        if not good_enough(course.tube):
             course = self.buy(course, self.cheapest(tube.owner), rng)
         return course
 
@@ -193,12 +207,14 @@ def replacement_price(owner: Owner, what: str) -> float:
         price, all_else = owner.replacement_tube_price, SWAP_MINUTES / 60.0 * rate
     else:
         price, all_else = owner.replacement_display_price, DISPLAY_MINUTES / 60.0 * rate - owner.parts_worth
-    return np.inf if price is None else max(price + all_else, 0.0)
+    return np.inf if price is None else price + all_else
 
 
 def price_of_a_year(owner: Owner) -> float:
     """What a year without a picture is charged at."""
-    cheapest = min(replacement_price(owner, "swap_tube"), replacement_price(owner, "replace_display"))
+    # Parts are not taken off: they are there to be sold whatever is done.
+    display = replacement_price(owner, "replace_display") + owner.parts_worth
+    cheapest = min(replacement_price(owner, "swap_tube"), display)
     return (cheapest if np.isfinite(cheapest) else NO_REPLACEMENT_PRICE) / owner.keep_years
 
 

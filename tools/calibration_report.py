@@ -74,7 +74,7 @@ def bins_table(score: Reliability) -> Table:
 def regret_table(findings: Findings) -> Table:
     names = list(findings.regrets)
     rows = [["truly", "n", *names]]
-    rows.append(["all", str(findings.tubes), *[_money(findings.regrets[n]) for n in names]])
+    rows.append(["all", str(sum(findings.group_counts.values())), *[_money(findings.regrets[n]) for n in names]])
     for group, found in findings.regrets_by_group.items():
         rows.append([group, str(findings.group_counts[group]), *[_money(found[n]) for n in names]])
     return rows
@@ -92,7 +92,7 @@ def decision_table(findings: Findings) -> Table:
 
 def shortcomings(findings: Findings) -> list[str]:
     """What these figures say against the estimator, in sentences; only what luck does not explain."""
-    found = []
+    found = [f"No answer for {count} of {findings.tubes}: {why}" for why, count in findings.refused.items()]
     for c in findings.coverages:
         if c.high_edge < 0.8:
             side = (
@@ -368,7 +368,9 @@ figures, not how it fares on your bench**; only your closed jobs can say that.
 
 - *Inside*: share of truths within the 10-90 % interval; 80 % would be right. Scored on tubes that are not
   scrap, shorted or gassy.
-- *Success*: the white in the set meets the owner's minimum right after the option was done once.
+- *Success*: right after the option was done once the white in the set meets the owner's minimum, and the guns
+  have not drifted more than a fifth apart since the grey scale was last set (every option but leaving sets it).
+- *Loss*: a treated gun is dead; *loss or harm*: dead, or worse by 0.05. The trade's risk figures name both together.
 - *Years*: one future played out per tube; on tubes without a fault outside.
 - *Brier*: mean squared error of a probability; *skill*: what is won over always naming the base rate
   (1 perfect, 0 none).
@@ -394,10 +396,10 @@ By option:
 
 Cost of a line of conduct = bench minutes × bench rate + prices paid − what parts fetched + years missing of
 those the owner wanted × price of a year. The price of a year is the cheapest replacement that can be had (a
-tube with three hours of work, or a display with half an hour less what the old one's parts fetch) spread over
-the years wanted; where none can be had, 450. Years end when the white in the set falls under the owner's
-minimum or the tube is lost. The oracle knows the truth, plays every line of conduct {f.plays} times and takes
-the cheapest (mean cost {oracle}). The estimator is followed to the letter: do the step, read the tube again,
+tube with three hours of work, or a display with half an hour) spread over the years wanted; where none can be
+had, 450. Years end when the white in the set falls under the owner's minimum or the tube is lost; a picture
+that is tinted from the start has none. The oracle knows the truth, plays every line of conduct {f.plays} times
+and takes the cheapest (mean cost {oracle}). The estimator is followed to the letter: do the step, read the tube again,
 ask again. The simple rules go by the same notes. Mean regret and its standard error, in the owners' currency:
 
 {regret}

@@ -13,9 +13,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from tubewright.simulate.tube_acts import EFFECTS, act, mend_elsewhere
+from tubewright.simulate.tube_acts import EFFECTS, act, adjust, mend_elsewhere
 from tubewright.simulate.tube_life import HORIZON_YEARS, live, live_many, white_after
-from tubewright.simulate.tube_truth import SimulatedTube, relative_emission_truth, usable, white_in_set_truth
+from tubewright.simulate.tube_truth import (
+    SimulatedTube,
+    good_enough,
+    relative_emission_truth,
+    tracked,
+    tracking_truth,
+    usable,
+    white_in_set_truth,
+)
 from tubewright.simulate.tubes import draw_tube
 
 USEFUL: Final = 0.10
@@ -132,7 +140,8 @@ def _years(tube: SimulatedTube, hours_per_week: float, seed: int = 1, count: int
 def _fresh(weak: list[SimulatedTube]) -> SimulatedTube:
     base = next(t for t in weak if usable(t) and t.elsewhere == "none")
     zero = np.zeros(3)
-    return replace(base, wear_log=zero + 1.0, poison_log=zero, film_log=zero, gain_log=zero, set_heater_ratio=1.0)
+    fresh = replace(base, wear_log=zero + 1.0, poison_log=zero, film_log=zero, gain_log=zero, set_heater_ratio=1.0)
+    return tracked(fresh)
 
 
 def test_lives_are_within_the_horizon_and_repeat_with_the_seed(weak: list[SimulatedTube]) -> None:
@@ -148,7 +157,7 @@ def test_more_hours_more_wear_and_more_wanted_white_all_shorten_a_life(weak: lis
     usual = np.median(_years(tube, 40))
     assert 0 < usual < HORIZON_YEARS
     assert np.median(_years(tube, 84)) < usual
-    assert np.median(_years(replace(tube, wear_log=tube.wear_log + 1.5), 40)) < usual
+    assert np.median(_years(tracked(replace(tube, wear_log=tube.wear_log + 1.5)), 40)) < usual
     assert np.median(_years(replace(tube, owner=replace(tube.owner, minimum_white=0.75)), 40)) < usual
     assert np.median(_years(act(tube, "boost_heater", np.random.default_rng(0)).tube, 40)) < usual
 
@@ -158,6 +167,16 @@ def test_what_is_too_dark_today_has_no_years(weak: list[SimulatedTube]) -> None:
     assert len(dark) == 30
     for tube in dark:
         assert live(tube, 10, np.random.default_rng(0)) == 0
+
+
+def test_a_tinted_picture_has_no_years_until_the_grey_scale_is_set(weak: list[SimulatedTube]) -> None:
+    tube = _fresh(weak)
+    tinted = replace(tube, tracked_emission=tube.tracked_emission * np.array([1.5, 1.0, 1.0]))
+    assert tracking_truth(tinted) == pytest.approx(1 / 1.5)
+    assert not good_enough(tinted)
+    assert live(tinted, 10, np.random.default_rng(0)) == 0
+    assert good_enough(adjust(tinted))
+    assert live(adjust(tinted), 10, np.random.default_rng(0)) > 0
 
 
 def test_a_gain_is_gone_after_its_hours(weak: list[SimulatedTube]) -> None:

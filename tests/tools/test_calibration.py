@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 import pytest
 
-from tubewright.simulate.tube_truth import SimulatedTube, usable, white_in_set_truth
+from tubewright.simulate.tube_truth import SimulatedTube, tracked, usable, white_in_set_truth
 from tubewright.simulate.tube_visit import bench_visit, draw_box
 from tubewright.simulate.tubes import draw_tube
 
@@ -65,7 +65,7 @@ def sound() -> SimulatedTube:
                 hours_per_week=5.0,
                 minimum_white=0.4,
             )
-            return replace(tube, owner=owner)
+            return tracked(replace(tube, owner=owner))
 
 
 def test_coverage_counts_what_lies_inside() -> None:
@@ -104,7 +104,7 @@ def test_wilson_against_a_published_example() -> None:
 
 
 def test_a_year_costs_the_cheapest_replacement_over_the_years_wanted(sound: SimulatedTube) -> None:
-    """Tube 100 and three hours at 60 make 280; display 500 and half an hour less 20 make 510; over 4 years 70."""
+    """Tube 100 and three hours at 60 make 280; display 500, half an hour less 20 of parts 510; over 4 years 70."""
     assert play.replacement_price(sound.owner, "swap_tube") == 280
     assert play.replacement_price(sound.owner, "replace_display") == 510
     assert play.price_of_a_year(sound.owner) == 70

@@ -10,6 +10,7 @@ import numpy as np
 from tubewright.simulate.tube_truth import (
     Array,
     SimulatedTube,
+    good_enough,
     gun_current,
     heater_ratio_in_set,
     reference_current,
@@ -31,7 +32,7 @@ GRID: Final = HORIZON_YEARS * np.linspace(0.0, 1.0, 33) ** 2
 
 
 def live(tube: SimulatedTube, hours_per_week: float, rng: np.random.Generator) -> float:
-    """Years until the white in the set falls under what the owner wants, or the tube is lost; 0 if it is under now."""
+    """Years until the white in the set is less than the owner wants, or the tube is lost; 0 if it is too poor now."""
     return float(live_many([tube], hours_per_week, rng)[0])
 
 
@@ -56,7 +57,7 @@ def live_many(tubes: Sequence[SimulatedTube], hours_per_week: float, rng: np.ran
     poison_rate = POISON_PER_IDLE_YEAR * idleness * np.exp(0.7 * rng.standard_normal((count, 1)))
     years = np.minimum(lost_at, HORIZON_YEARS)
     for place, tube in enumerate(tubes):
-        if white_in_set_truth(tube) < tube.owner.minimum_white:
+        if not good_enough(tube):
             years[place] = 0.0
             continue
         ends = _fades_at(

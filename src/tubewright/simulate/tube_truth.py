@@ -15,7 +15,7 @@ logarithms of supply and so add up.
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -40,6 +40,12 @@ WHITE_SHARE: Final[dict[str, tuple[float, float, float]]] = {
 }
 """Share of the white current each gun (red, green, blue) must bring. Source: from memory (estimate) for P22-class
 phosphors; every tube is drawn with its own few percent around it."""
+
+TINT_RATIO: Final = 0.80
+"""Guns that have drifted further apart than this since the grey scale was set tint the whites.
+
+Source: common practice, weakest over strongest 0.80 or better needs no tracking.
+"""
 
 HardStop = Literal["none", "air", "neck_cracked", "heater_open", "cathode_open", "mask_bent"]
 Elsewhere = Literal["none", "g2_low", "heater_feed_low", "bplus_low", "socket_dirty", "video_channel_weak"]
@@ -92,6 +98,7 @@ class SimulatedTube:
         elsewhere: The fault outside the tube, if any; ``elsewhere_gun`` is the gun it strikes, or -1;
             ``elsewhere_left_share`` what it leaves of grid 2, heater, B+, contact or drive (0..1).
         white_share: Share of the white current each gun must bring, (3,), sums to 1.
+        tracked_emission: Relative emission of each gun when the grey scale was last set, (3,).
         service_hours, idle_years, restorations, burn: The tube's history, true figures.
         stop: What makes the tube scrap whatever its cathodes say.
         owner: Wishes and prices.
@@ -125,6 +132,7 @@ class SimulatedTube:
     elsewhere_gun: int
     elsewhere_left_share: float
     white_share: Array
+    tracked_emission: Array
     service_hours: float
     idle_years: float
     restorations: int
@@ -267,6 +275,26 @@ def white_in_set_truth(tube: SimulatedTube) -> float:
         drive[tube.elsewhere_gun] = tube.elsewhere_left_share
     emission = gun_current(supply, demand, tube.knee) / reference_current() * drive
     return float(white_of(emission, tube.white_share))
+
+
+def tracking_truth(tube: SimulatedTube) -> float:
+    """How far the guns have drifted apart since the grey scale was set: 1 not at all; under 0.80 whites are tinted."""
+    emission = relative_emission_truth(tube)
+    if tube.elsewhere in {"video_channel_weak", "socket_dirty"}:
+        emission = emission.copy()
+        emission[tube.elsewhere_gun] *= tube.elsewhere_left_share
+    drift = emission / np.maximum(tube.tracked_emission, 1e-6)
+    return float(drift.min() / max(float(drift.max()), 1e-9))
+
+
+def good_enough(tube: SimulatedTube) -> bool:
+    """Whether the picture meets the owner's minimum as the set stands: bright enough, and not tinted."""
+    return white_in_set_truth(tube) >= tube.owner.minimum_white and tracking_truth(tube) >= TINT_RATIO
+
+
+def tracked(tube: SimulatedTube) -> SimulatedTube:
+    """The tube after its grey scale has been set for the guns as they are now."""
+    return replace(tube, tracked_emission=relative_emission_truth(tube))
 
 
 def heater_ratio_in_set(tube: SimulatedTube) -> float:

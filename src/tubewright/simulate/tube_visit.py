@@ -17,6 +17,7 @@ from tubewright.case import GUNS, Case, Costs, Display, Reading, Symptom, TestRe
 from tubewright.simulate.tube_truth import (
     REFERENCE_CUTOFF_V,
     REFERENCE_G2_V,
+    TINT_RATIO,
     Array,
     SimulatedTube,
     gun_current,
@@ -24,6 +25,7 @@ from tubewright.simulate.tube_truth import (
     reference_current,
     relative_emission_truth,
     ring_supply,
+    tracking_truth,
     usable,
     white_in_set_truth,
     zero_bias_demand,
@@ -296,28 +298,26 @@ def _symptoms(tube: SimulatedTube, rng: np.random.Generator) -> tuple[Symptom, .
     heater = heater_ratio_in_set(tube)
     full_on = bool((tube.leak_heater_cathode_mohm < 0.05).any() or (tube.leak_cathode_grid1_mohm < 0.05).any())
     emission = gun_current(ring_supply(tube, heater_ratio=heater), 1.0, tube.knee)
-    weakest = emission.min() / max(float(emission.max()), 1e-9)
-    if tube.elsewhere in {"video_channel_weak", "socket_dirty"}:
-        weakest = min(weakest, tube.elsewhere_left_share)
+    tracking = tracking_truth(tube)
     if dead:
         seen |= {"no_raster_hv_ok": 0.9, "no_heater_glow": 0.7 if tube.stop == "heater_open" else 0.0}
         seen |= {"getter_white": 0.9 if tube.stop == "air" else 0.0}
     elif full_on:
         seen |= {"colour_full_on": 0.8, "retrace_lines": 0.6}
     else:
-        even = weakest > 0.6
+        even = tracking > 0.6
         seen["raster_dim_all"] = (0.75 if white < 0.45 else 0.3 if white < 0.6 else 0.02) if even else 0.1
-        seen["colour_weak"] = 0.02 if even else 0.75
-        seen["tint_in_brights"] = 0.05 if even else 0.6
+        seen["colour_weak"] = 0.01 if even else 0.75
+        seen["tint_in_brights"] = 0.6 if not even else 0.4 if tracking < TINT_RATIO else 0.03
         seen["highlight_silvery"] = 0.4 if emission.max() < 0.45 else 0.02
         seen["slow_picture_warmup"] = 0.6 if emission.min() < 0.4 or heater < 0.9 else 0.04
         seen["heater_glow_dim"] = 0.7 if heater < 0.9 else 0.01
-        seen["colour_drift_minutes"] = 0.4 if tube.gas_ua > 1.0 or not even else 0.03
+        seen["colour_drift_minutes"] = 0.4 if tube.gas_ua > 1.0 or not even else 0.01
         seen["neck_violet_glow"] = 0.5 if tube.gas_ua > 1.0 else 0.0
-        seen["colour_intermittent"] = 0.5 if tube.elsewhere == "socket_dirty" else 0.01
-        seen["width_narrow"] = 0.6 if tube.elsewhere == "bplus_low" else 0.02
-        seen["purity_blotch"] = 0.95 if tube.stop == "mask_bent" else 0.02
-        seen["tint_in_darks"] = 0.5 if (tube.leak_heater_cathode_mohm < 1).any() else 0.03
+        seen["colour_intermittent"] = 0.5 if tube.elsewhere == "socket_dirty" else 0.005
+        seen["width_narrow"] = 0.6 if tube.elsewhere == "bplus_low" else 0.005
+        seen["purity_blotch"] = 0.95 if tube.stop == "mask_bent" else 0.005
+        seen["tint_in_darks"] = 0.5 if (tube.leak_heater_cathode_mohm < 1).any() else 0.01
     seen["burn_in_ghost"] = 0.9 if tube.burn > 0.15 else 0.2 if tube.burn > 0.03 else 0.0
     out = []
     for identity, chance in seen.items():

@@ -10,6 +10,7 @@ it, 50 scrap (estimate, from memory). What a person would write down of a tube i
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final, Literal, TypeVar
 
 import numpy as np
@@ -24,6 +25,7 @@ from tubewright.simulate.tube_truth import (
     HardStop,
     Owner,
     SimulatedTube,
+    relative_emission_truth,
     ring_demand,
 )
 
@@ -83,7 +85,7 @@ def draw_tube(rng: np.random.Generator) -> SimulatedTube:
     elif stop == "cathode_open":
         lost[rng.integers(3)] = True
     common_cutoff = REFERENCE_CUTOFF_V * np.exp(0.12 * rng.standard_normal())
-    return SimulatedTube(
+    tube = SimulatedTube(
         # Guns of one tube spread up to 1.25 to 1 when new (from memory); a worn coating widens the gap a little.
         cutoff_v=common_cutoff * np.exp(0.07 * rng.standard_normal(3)) * (1.0 - 0.02 * np.minimum(wear, 4.0)),
         supply_log=NEW_SUPPLY_LOG + 0.25 * rng.standard_normal() + 0.15 * rng.standard_normal(3),
@@ -117,6 +119,7 @@ def draw_tube(rng: np.random.Generator) -> SimulatedTube:
         elsewhere_gun=int(rng.integers(3)) if one_gun else -1,
         elsewhere_left_share=float(rng.uniform(*severity)),
         white_share=share / share.sum(),
+        tracked_emission=np.ones(3),
         service_hours=service_hours,
         idle_years=idle_years,
         restorations=restorations,
@@ -124,6 +127,10 @@ def draw_tube(rng: np.random.Generator) -> SimulatedTube:
         stop=stop,
         owner=owner,
     )
+    # The grey scale was set some time in the tube's life; in three sets of ten lately. From memory (estimate).
+    then = 1.0 if rng.random() < 0.3 else float(rng.uniform(0.3, 1.0))
+    young = replace(tube, wear_log=wear * then, poison_log=np.zeros(3), lost=np.zeros(3, dtype=np.bool_))
+    return replace(tube, tracked_emission=relative_emission_truth(young))
 
 
 def draw_owner(rng: np.random.Generator) -> Owner:
