@@ -136,3 +136,11 @@ def test_the_bench_is_started_on_this_machine_only(run: Run, place: Path, monkey
     ((where, more),) = called
     assert where == place / "shop.sqlite3"
     assert more == {"host": "127.0.0.1", "port": 9000, "open_browser": False, "demo": True}
+
+
+def test_closing_the_bench_is_no_failure(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("tubewright.bench.serve.run", stopped)
+    assert run("bench", "--no-browser").code == 0

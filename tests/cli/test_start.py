@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -68,8 +69,6 @@ def test_a_process_ends_with_the_promised_codes(start: Run, place: Path) -> None
 
 def test_the_output_is_utf8_whatever_the_console_says(place: Path) -> None:
     """As on a Windows console with an old code page."""
-    import os
-
     environment = {**os.environ, "PYTHONIOENCODING": "cp437", "PYTHONUTF8": "0"}
     done = subprocess.run(
         [sys.executable, "-m", "tubewright", "assess", "pier.toml", "--futures", "1000"],
@@ -101,3 +100,25 @@ def test_a_closed_pipe_is_no_failure_of_ours(place: Path) -> None:
 def test_both_ways_of_calling_it_answer_alike(start: Run, run: Run) -> None:
     asked = ("assess", "pier.toml", "--json", "--futures", "1000")
     assert json.loads(start(*asked).out) == json.loads(run(*asked).out)
+
+
+def test_the_shell_completes_commands_and_choices() -> None:
+    def completed(words: str) -> list[str]:
+        environment = {
+            **os.environ,
+            "_TUBEWRIGHT_COMPLETE": "complete_bash",
+            "COMP_WORDS": words,
+            "COMP_CWORD": str(len(words.split(" ")) - 1),
+        }
+        done = subprocess.run(
+            [sys.executable, "-m", "tubewright"],
+            capture_output=True,
+            text=True,
+            env=environment,
+            check=False,
+            timeout=60,
+        )
+        return done.stdout.split()
+
+    assert "assess" in completed("tubewright as")
+    assert "treatments" in completed("tubewright list tr")

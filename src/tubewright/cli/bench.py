@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import Annotated
 
@@ -35,7 +36,9 @@ def bench(
     """
     from tubewright.bench.serve import run
 
-    run(settings.shop_path(shop), host=HOST, port=port, open_browser=browser, demo=with_demo)
+    # Ctrl+C is how the bench is meant to be closed, so it is no failure.
+    with contextlib.suppress(KeyboardInterrupt):
+        run(settings.shop_path(shop), host=HOST, port=port, open_browser=browser, demo=with_demo)
 
 
 def demo(
