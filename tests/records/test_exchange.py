@@ -234,7 +234,7 @@ READINGS = st.builds(
     words=TEXTS,
     taken=st.lists(READINGS, max_size=8),
 )
-@examples(max_examples=25)
+@examples(max_examples=12)
 def test_whatever_was_written_makes_the_round_trip(
     tmp_path_factory: pytest.TempPathFactory,
     empty_file: bytes,

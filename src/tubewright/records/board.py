@@ -21,8 +21,11 @@ from tubewright.records.derived import terms
 from tubewright.records.model import JOB_STATES, BoardRow, DisplayRecord, JobState, Page, TubeRecord
 from tubewright.records.tables import UtcTime, displays, jobs, search_terms, tubes
 
-RARE: Final = 1000
-"""Rows that are fetched and sorted without regret."""
+RARE: Final = 3000  # from memory: estimate; where fetching and sorting takes as long as walking to fill a page
+"""Rows that are fetched and sorted rather than walked to."""
+
+MOST_WORDS: Final = 8
+"""Words of a search that are heeded."""
 
 LARGEST_PAGE: Final = 500
 _LAST_LETTER: Final = "\U0010ffff"
@@ -35,27 +38,40 @@ def _starts(subject: str, word: str) -> ColumnElement[bool]:
     return and_(search_terms.c.subject == subject, column >= word, column < word + _LAST_LETTER)
 
 
-def _matching(conn: Connection, subject: str, search: str, row_id: ColumnElement[int]) -> list[ColumnElement[bool]]:
-    """Conditions that keep the rows which carry every word of a search."""
-    words = terms(search.replace("\x00", " "), joined=False)[:12]
-    if not words:
-        return []
-    counts = {}
-    for word in words:
-        few = select(search_terms.c.row_id).where(_starts(subject, word)).limit(RARE + 1).subquery()
-        counts[word] = conn.execute(select(func.count()).select_from(few)).scalar_one()
-    rarest = min(words, key=lambda word: counts[word])
-    kept: list[ColumnElement[bool]] = []
-    rest = words
-    if counts[rarest] <= RARE:
-        ids = conn.execute(select(search_terms.c.row_id).where(_starts(subject, rarest)).distinct()).scalars().all()
-        kept.append(row_id.in_(ids))
-        rest = [word for word in words if word != rarest]
-    kept.extend(
-        exists(select(1).where(_starts(subject, word), search_terms.c.row_id == row_id)).correlate_except(search_terms)
-        for word in rest
-    )
-    return kept
+class _Search:
+    """What a search asks for: either the few rows themselves, or conditions to test rows by."""
+
+    def __init__(self, conn: Connection, subject: str, search: str) -> None:
+        self.subject = subject
+        self.words = terms(search.replace("\x00", " "), joined=False)[:MOST_WORDS]
+        self.ids: list[int] | None = None
+        counts = {}
+        for word in self.words:
+            few = select(search_terms.c.row_id).where(_starts(subject, word)).limit(RARE + 1).subquery()
+            counts[word] = conn.execute(select(func.count()).select_from(few)).scalar_one()
+        # Rarest first: the others need only be looked for where it was found.
+        self.words.sort(key=lambda word: (counts[word], -len(word)))
+        if self.words and counts[self.words[0]] <= RARE:
+            rarest, *rest = self.words
+            query = select(search_terms.c.row_id).where(_starts(subject, rarest)).distinct()
+            conditions = [self._carries(word, search_terms.c.row_id) for word in rest]
+            self.ids = list(conn.execute(query.where(*conditions)).scalars())
+
+    def _carries(self, word: str, row_id: ColumnElement[int]) -> ColumnElement[bool]:
+        # A row has few words, so they are looked through; those that begin like this may be many.
+        other = search_terms.alias()
+        return exists(
+            select(1).where(
+                other.c.subject == self.subject,
+                other.c.row_id == row_id,
+                other.c.term >= word,
+                other.c.term < word + _LAST_LETTER,
+            )
+        )
+
+    def conditions(self, row_id: ColumnElement[int]) -> list[ColumnElement[bool]]:
+        """Conditions that hold for the rows which carry every word, for walking a list."""
+        return [self._carries(word, row_id) for word in self.words]
 
 
 def _page(found: Sequence[Any], size: int, make: Callable[[Any], Record], mark: Callable[[Any], str]) -> Page[Record]:
@@ -80,11 +96,19 @@ def _by_id(
     page: str | None,
     size: int,
 ) -> Sequence[Row[Any]]:
-    conditions = _matching(conn, subject, search, row_id)
+    before = None
     if page is not None:
         if not page.isascii() or not page.isdigit() or len(page) > 18:
             raise _bad_page(page)
-        conditions.append(row_id < int(page))
+        before = int(page)
+    wanted = _Search(conn, subject, search)
+    if wanted.ids is not None:
+        ids = sorted((one for one in wanted.ids if before is None or one < before), reverse=True)
+        conditions: list[ColumnElement[bool]] = [row_id.in_(ids[: size + 1])]
+    else:
+        conditions = wanted.conditions(row_id)
+        if before is not None:
+            conditions.append(row_id < before)
     return conn.execute(query.where(*conditions).order_by(row_id.desc()).limit(size + 1)).all()
 
 
@@ -109,17 +133,24 @@ def _board_row(row: Row[Any]) -> BoardRow:
 def board(conn: Connection, search: str, *, state: JobState | None, page: str | None, size: int) -> Page[BoardRow]:
     """The board, last changed first."""
     size = _size(size)
-    conditions = _matching(conn, "job", search, jobs.c.id)
-    if state is not None:
-        if state not in JOB_STATES:
-            raise InputError(
-                Fault(what=f"there is no state {state!r}", where="state", mend=f"Use {', '.join(JOB_STATES)}")
-            )
-        conditions.append(jobs.c.state == state)
-    elif not conditions:
-        conditions.append(jobs.c.active.is_(True))
-    if page is not None:
-        conditions.append(_after(page))
+    if state is not None and state not in JOB_STATES:
+        raise InputError(Fault(what=f"there is no state {state!r}", where="state", mend=f"Use {', '.join(JOB_STATES)}"))
+    after = None if page is None else _after(page)
+    wanted = _Search(conn, "job", search)
+    if wanted.ids is not None:
+        ids = _newest(conn, wanted.ids, state, after, size + 1)
+    else:
+        conditions = wanted.conditions(jobs.c.id)
+        if state is not None:
+            conditions.append(jobs.c.state == state)
+        elif not wanted.words:
+            conditions.append(jobs.c.active.is_(True))
+        if after is not None:
+            moment, last = after
+            conditions.append(tuple_(jobs.c.changed_at, jobs.c.id) < tuple_(literal(moment, UtcTime), literal(last)))
+        # Ids first: an index alone answers, and only the page's own rows are fetched.
+        order = (jobs.c.changed_at.desc(), jobs.c.id.desc())
+        ids = list(conn.execute(select(jobs.c.id).where(*conditions).order_by(*order).limit(size + 1)).scalars())
     query = (
         select(
             jobs.c.id.label("job_id"),
@@ -139,14 +170,34 @@ def board(conn: Connection, search: str, *, state: JobState | None, page: str | 
         .select_from(
             jobs.join(displays, displays.c.id == jobs.c.display_id).outerjoin(tubes, tubes.c.id == jobs.c.tube_id)
         )
-        .where(*conditions)
-        .order_by(jobs.c.changed_at.desc(), jobs.c.id.desc())
-        .limit(size + 1)
+        .where(jobs.c.id.in_(ids))
     )
-    return _page(conn.execute(query).all(), size, _board_row, lambda row: f"{row.changed_at.isoformat()}~{row.job_id}")
+    found = {row.job_id: row for row in conn.execute(query)} if ids else {}
+    return _page(
+        [found[job_id] for job_id in ids],
+        size,
+        _board_row,
+        lambda row: f"{row.changed_at.isoformat()}~{row.job_id}",
+    )
 
 
-def _after(page: str) -> ColumnElement[bool]:
+def _newest(
+    conn: Connection, ids: Sequence[int], state: JobState | None, after: tuple[dt.datetime, int] | None, count: int
+) -> list[int]:
+    """Of these few jobs, those of one page."""
+    if not ids:
+        return []
+    found = conn.execute(select(jobs.c.changed_at, jobs.c.id, jobs.c.state).where(jobs.c.id.in_(ids)))
+    marks = [
+        (row.changed_at, row.id)
+        for row in found
+        if (state is None or row.state == state) and (after is None or (row.changed_at, row.id) < after)
+    ]
+    return [job_id for _, job_id in sorted(marks, reverse=True)[:count]]
+
+
+def _after(page: str) -> tuple[dt.datetime, int]:
+    """Where the page before ended."""
     moment, _, job_id = page.partition("~")
     try:
         changed = dt.datetime.fromisoformat(moment)
@@ -155,7 +206,7 @@ def _after(page: str) -> ColumnElement[bool]:
         raise _bad_page(page) from error
     if changed.tzinfo is None or not 0 <= last < 2**31:
         raise _bad_page(page)
-    return tuple_(jobs.c.changed_at, jobs.c.id) < tuple_(literal(changed, UtcTime), literal(last))
+    return changed, last
 
 
 def counts(conn: Connection, *, at_most: int) -> dict[JobState, int]:
