@@ -35,10 +35,12 @@ from tubewright.judgement.learning import Learned, learn
 from tubewright.judgement.life import Futures, draw_futures
 from tubewright.judgement.money import Prices, prices_of
 from tubewright.judgement.obstacles import Obstacles, find_obstacles, leakage_words
-from tubewright.judgement.options import Outcome, Situation, gun_needs
+from tubewright.judgement.options import gun_needs
 from tubewright.judgement.policy import Plan, Policy, make_policy
 from tubewright.judgement.readings import NormalisedReadings, current_readings, normalise
-from tubewright.judgement.value import FIND_FAULT, Weighing, Worth, confidence, weigh_plans, what_would_change
+from tubewright.judgement.situation import Outcome, Situation
+from tubewright.judgement.value import Worth, what_would_change
+from tubewright.judgement.weighing import FIND_FAULT, Weighing, confidence, weigh_plans
 from tubewright.knowledge.model import Knowledge
 from tubewright.physics.colour import TYPICAL_PRIMARIES_XY, WHITES_XY, current_shares, neutral_white
 
@@ -362,6 +364,19 @@ def _option(o: Outcome, r: Reckoning) -> OptionAnswer:
             cost_per_year=None,
             risk_of_loss=None,
             why_not=o.why_not,
+        )
+    if o.id == "retire":
+        return OptionAnswer(
+            id="retire",
+            name=name,
+            guns=guns,
+            success=None,
+            hours=_NO_TUBE,
+            years=_NO_TUBE,
+            chance_of_keep_years=None,
+            cost=o.spend,
+            cost_per_year=None,
+            risk_of_loss=None,
         )
     years = _spread(o.years)
     # The years end with wear, the calendar or an accident, whichever is first; so the hours are theirs.

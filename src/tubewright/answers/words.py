@@ -10,9 +10,9 @@ import numpy as np
 from tubewright.answers.assessment import Decision, NextStep, PlanStep, Remark
 from tubewright.case import GUNS, Gun, ReadingKind, TreatmentKind
 from tubewright.judgement.diagnosis import SuspectedFault
-from tubewright.judgement.options import Rung
 from tubewright.judgement.policy import Plan
-from tubewright.judgement.value import FIND_FAULT, Weighing
+from tubewright.judgement.situation import Rung
+from tubewright.judgement.weighing import FIND_FAULT, Weighing
 from tubewright.knowledge.model import Hazard, Knowledge
 
 if TYPE_CHECKING:

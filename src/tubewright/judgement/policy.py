@@ -21,16 +21,8 @@ from numpy.typing import NDArray
 
 from tubewright.case import GUNS
 from tubewright.judgement.obstacles import Obstacle, Remedy
-from tubewright.judgement.options import (
-    GIVE_UP,
-    Options,
-    Outcome,
-    Rung,
-    Situation,
-    bench_spend,
-    make_options,
-    play_remedy,
-)
+from tubewright.judgement.options import GIVE_UP, Options, make_options, play_remedy
+from tubewright.judgement.situation import Outcome, Rung, Situation, bench_spend
 
 Array = NDArray[np.float64]
 
@@ -156,7 +148,6 @@ def _forbidden(outcome: Outcome, why: str) -> Outcome:
         id=outcome.id,
         guns=outcome.guns,
         years=outcome.years * np.float32(0),
-        hours=outcome.hours * np.float32(0),
         success=0.0,
         spend=outcome.spend,
         risk_of_loss=outcome.risk_of_loss,
