@@ -86,7 +86,7 @@ def _own_failure(error: Exception) -> NoReturn:
     try:
         log.parent.mkdir(parents=True, exist_ok=True)
         with log.open("a", encoding="utf-8", errors="backslashreplace") as file:
-            file.write(f"{stamp} {' '.join(sys.argv[:1] + sys.argv[1:])}\n{details}\n")
+            file.write(f"{stamp} {' '.join(sys.argv)}\n{details}\n")
         where = f"The details are in {log}."
     except OSError:
         where = f"The details could not be written to {log}."
