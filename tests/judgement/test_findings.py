@@ -43,11 +43,11 @@ def test_every_unknown_name_is_reported_with_its_nearest() -> None:
             SMALL,
         )
     where = {fault.where: fault.mend for fault in caught.value.faults}
-    assert set(where) == {"symptoms[1].id", "tests[1].id", "tests[2].result", "tests[3].id"}
-    assert "buzz" in where["symptoms[1].id"]
-    assert "d_g2" in where["tests[1].id"]
-    assert "low" in where["tests[2].result"]
-    assert "tubewright list tests" in where["tests[3].id"]
+    assert set(where) == {"symptoms[0].id", "tests[0].id", "tests[1].result", "tests[2].id"}
+    assert "buzz" in where["symptoms[0].id"]
+    assert "d_g2" in where["tests[0].id"]
+    assert "low" in where["tests[1].result"]
+    assert "tubewright list tests" in where["tests[2].id"]
 
 
 def test_present_and_absent_at_once_is_a_fault() -> None:

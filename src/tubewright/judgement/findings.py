@@ -102,7 +102,7 @@ def gather_findings(
     silent: list[str] = []
     doubts: list[str] = []
     measured: dict[tuple[str, Gun | None], TakenResult] = {}
-    for number, given in enumerate(case.tests, start=1):
+    for number, given in enumerate(case.tests):
         where = f"tests[{number}]"
         test = knowledge.tests.get(given.id)
         if test is None:
@@ -223,7 +223,7 @@ def _results_by_test(findings: Findings, knowledge: Knowledge) -> dict[str, set[
 
 def _symptoms(case: Case, knowledge: Knowledge, faults: list[Fault]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     marks: dict[str, bool] = {}
-    for number, symptom in enumerate(case.symptoms, start=1):
+    for number, symptom in enumerate(case.symptoms):
         if symptom.id not in knowledge.symptoms:
             faults.append(_unknown("symptom", symptom.id, knowledge.symptoms, f"symptoms[{number}].id"))
         elif marks.setdefault(symptom.id, symptom.present) is not symptom.present:
