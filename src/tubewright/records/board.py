@@ -53,9 +53,10 @@ class _Search:
         self.words.sort(key=lambda word: (counts[word], -len(word)))
         if self.words and counts[self.words[0]] <= RARE:
             rarest, *rest = self.words
-            query = select(search_terms.c.row_id).where(_starts(subject, rarest)).distinct()
+            query = select(search_terms.c.row_id).where(_starts(subject, rarest))
             conditions = [self._carries(word, search_terms.c.row_id) for word in rest]
-            self.ids = list(conn.execute(query.where(*conditions)).scalars())
+            # Made distinct here: asked to do it, SQLite reads the whole index by row instead.
+            self.ids = list(set(conn.execute(query.where(*conditions)).scalars()))
 
     def _carries(self, word: str, row_id: ColumnElement[int]) -> ColumnElement[bool]:
         # A row has few words, so they are looked through; those that begin like this may be many.

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Table, func, select
 
 from tubewright import case
 from tubewright.experience import Experience, KnownGoodReading, TreatedGun, WornGun
-from tubewright.records import shop, work
+from tubewright.records import rows, shop
 from tubewright.records.changes import Values, row
 from tubewright.records.tables import displays, history, jobs, observations, readings, treatments, tubes
 
@@ -54,24 +54,24 @@ def case_of(conn: Connection, job_id: int) -> case.Case:
         format=1,
         display=case.Display(**{name: display[name] for name in shop.DISPLAY_FIELDS}),
         tube=_tube_then(conn, job),
-        use=case.Use(**{name: job[name] for name in work.USE_FIELDS}),
-        costs=case.Costs(**{name: job[name] for name in work.COST_FIELDS}),
+        use=case.Use(**{name: job[name] for name in rows.USE_FIELDS}),
+        costs=case.Costs(**{name: job[name] for name in rows.COST_FIELDS}),
         readings=_last(
             "readings",
             (
-                case.Reading(**{name: one[name] for name in work.READING_FIELDS}, at=one["taken_at"])
+                case.Reading(**{name: one[name] for name in rows.READING_FIELDS}, at=one["taken_at"])
                 for one in _rows(conn, readings, readings.c.job_id == job_id)
                 if one["tube_id"] in (tube_id, None)
             ),
         ),
         symptoms=_last(
             "symptoms",
-            {one["name"]: work.case_symptom(one) for one in noted if one["sort"] == "symptom"}.values(),
+            {one["name"]: rows.case_symptom(one) for one in noted if one["sort"] == "symptom"}.values(),
         ),
         tests=_last(
             "tests",
             {
-                (one["name"], one["gun"]): work.case_test(one)
+                (one["name"], one["gun"]): rows.case_test(one)
                 for one in noted
                 if one["sort"] == "test" and (one["tube_id"] in (tube_id, None) or not one["name"].startswith("t_"))
             }.values(),

@@ -13,7 +13,7 @@ from sqlalchemy import Boolean, Column, Float, Integer, String, Table
 
 from tubewright import case
 from tubewright.errors import Fault, InputError
-from tubewright.records import checks, shop, work
+from tubewright.records import checks, rows, shop
 from tubewright.records.changes import Values
 from tubewright.records.model import JOB_STATES
 from tubewright.records.tables import BY_NAME, DERIVED, EDITABLE, UtcTime
@@ -90,7 +90,7 @@ def checked(document: object) -> tuple[dict[str, list[Values]], list[Values]]:
         raise InputError(_fault("its tables or its history are missing", "tables"))
     faults = [_fault("there is no such table", f"tables.{name}") for name in tables if name not in BY_NAME]
     uids: dict[str, set[str]] = {table.name: set() for table in EDITABLE}
-    rows: dict[str, list[Values]] = {table.name: [] for table in EDITABLE}
+    found_rows: dict[str, list[Values]] = {table.name: [] for table in EDITABLE}
     for table in EDITABLE:
         lines = tables.get(table.name, [])
         if not isinstance(lines, list):
@@ -99,14 +99,14 @@ def checked(document: object) -> tuple[dict[str, list[Values]], list[Values]]:
         for number, line in enumerate(lines):
             found = _row(table, line, f"tables.{table.name}[{number}]", uids, faults)
             if found is not None:
-                rows[table.name].append(found)
+                found_rows[table.name].append(found)
     history = [_entry(line, f"history[{number}]", faults) for number, line in enumerate(entries)]
     if len(faults) > MOST_FAULTS:
         more = _fault(f"and {len(faults) - MOST_FAULTS} more faults", "document")
         raise InputError([*faults[:MOST_FAULTS], more])
     if faults:
         raise InputError(faults)
-    return rows, history
+    return found_rows, history
 
 
 def _row(table: Table, line: object, where: str, uids: Mapping[str, set[str]], faults: list[Fault]) -> Values | None:
@@ -242,13 +242,13 @@ def _job(values: Values, where: str) -> None:
         raise InputError(_fault("there is no such state", f"{where}.state"))
     if (values["state"] == "closed") != (values["closed_at"] is not None):
         raise InputError(_fault("a job is closed when it has a time of closing", f"{where}.closed_at"))
-    checks.part(case.Use, _pick(values, work.USE_FIELDS), where)
-    checks.part(case.Costs, _pick(values, work.COST_FIELDS), where)
+    checks.part(case.Use, _pick(values, rows.USE_FIELDS), where)
+    checks.part(case.Costs, _pick(values, rows.COST_FIELDS), where)
     checks.part(case.Tube, _pick(values, ["idle_years"]), where)
 
 
 def _reading(values: Values, where: str) -> None:
-    checks.part(case.Reading, _pick(values, work.READING_FIELDS), where)
+    checks.part(case.Reading, _pick(values, rows.READING_FIELDS), where)
 
 
 def _treatment(values: Values, where: str) -> None:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any, Final, TypeVar
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Final
 
 from pydantic import BaseModel
-from sqlalchemy import ColumnElement, Connection, Table, insert, select
+from sqlalchemy import Connection, insert, select
 
 from tubewright import case
 from tubewright.errors import Fault, InputError
@@ -16,126 +16,35 @@ from tubewright.records.changes import Change, Values, row
 from tubewright.records.model import (
     Job,
     JobPage,
-    Look,
     ObservationRecord,
     ReadingRecord,
     TreatmentRecord,
     TubeHistory,
     VerdictRecord,
 )
+from tubewright.records.rows import (
+    READING_FIELDS,
+    job_record,
+    observation_record,
+    reading_record,
+    records_of,
+    treatment_record,
+    verdict_record,
+)
 from tubewright.records.tables import (
     displays,
     jobs,
     observations,
-    people,
     readings,
     treatments,
     tube_fittings,
     verdicts,
 )
 
-USE_FIELDS: Final = tuple(case.Use.model_fields)
-COST_FIELDS: Final = tuple(case.Costs.model_fields)
-READING_FIELDS: Final = tuple(name for name in case.Reading.model_fields if name != "at")
 EDITABLE_TEXTS: Final = ("owner_words", "waits_for", "closing_note")
 
 IMPORT_CHUNK: Final = 2000
 """Readings handed to the database at once."""
-
-Record = TypeVar("Record")
-
-
-# -- rows to records -----------------------------------------------------------------
-
-
-def job_record(values: Mapping[str, Any]) -> Job:
-    """A row of jobs as a record."""
-    plain = (
-        "id", "uid", "version", "display_id", "tube_id", "state", "waits_for", "owner_words", "closing_note",
-        "idle_years", "opened_at", "closed_at", "changed_at", "decision", "headline",
-    )  # fmt: skip
-    return Job(
-        **{name: values[name] for name in plain},
-        use=case.Use(**{name: values[name] for name in USE_FIELDS}),
-        costs=case.Costs(**{name: values[name] for name in COST_FIELDS}),
-    )
-
-
-def reading_record(values: Mapping[str, Any]) -> ReadingRecord:
-    """A row of readings as a record."""
-    return ReadingRecord(
-        **_common(values),
-        tube_id=values["tube_id"],
-        reading=case.Reading(**{name: values[name] for name in READING_FIELDS}, at=values["taken_at"]),
-        taken_at=values["taken_at"],
-    )
-
-
-def observation_record(values: Mapping[str, Any]) -> ObservationRecord:
-    """A row of observations as a record."""
-    record = {**_common(values), "tube_id": values["tube_id"], "at": values["at"]}
-    if values["sort"] == "symptom":
-        return ObservationRecord(**record, symptom=case_symptom(values))
-    if values["sort"] == "test":
-        return ObservationRecord(**record, test=case_test(values))
-    seen = values["value"] if values["name"] == "burn" else values["result"]
-    return ObservationRecord(**record, look=Look(name=values["name"], value=seen))
-
-
-def case_symptom(values: Mapping[str, Any]) -> case.Symptom:
-    """A row of observations as a symptom."""
-    return case.Symptom(id=values["name"], present=values["present"])
-
-
-def case_test(values: Mapping[str, Any]) -> case.TestResult:
-    """A row of observations as a test result."""
-    return case.TestResult(
-        id=values["name"],
-        result=values["result"],
-        gun=values["gun"],
-        value=values["value"],
-        unit=values["unit"],
-        nominal=values["nominal"],
-    )
-
-
-def treatment_record(values: Mapping[str, Any]) -> TreatmentRecord:
-    """A row of treatments as a record."""
-    return TreatmentRecord(
-        **_common(values),
-        tube_id=values["tube_id"],
-        treatment=case.Treatment(gun=values["gun"], kind=values["kind"], outcome=values["outcome"], at=values["at"]),
-        at=values["at"],
-        note=values["note"],
-    )
-
-
-def verdict_record(values: Mapping[str, Any]) -> VerdictRecord:
-    """A row of verdicts as a record."""
-    plain = ("case_json", "answer_json", "model_version", "decision", "headline", "at")
-    return VerdictRecord(**_common(values), **{name: values[name] for name in plain}, seed=int(values["seed"]))
-
-
-def _common(values: Mapping[str, Any]) -> Values:
-    return {name: values[name] for name in ("id", "uid", "version", "job_id")} | {"person": values["person"] or ""}
-
-
-def _records(
-    conn: Connection,
-    table: Table,
-    condition: ColumnElement[bool],
-    make: Callable[[Mapping[str, Any]], Record],
-) -> tuple[Record, ...]:
-    """Rows with the name of who wrote them, oldest first."""
-    when = table.c.taken_at if "taken_at" in table.c else table.c.at
-    query = (
-        select(table, people.c.name.label("person"))
-        .select_from(table.outerjoin(people, people.c.id == table.c.person_id))
-        .where(condition)
-        .order_by(when, table.c.id)
-    )
-    return tuple(make(dict(values)) for values in conn.execute(query).mappings())
-
 
 # -- pages -----------------------------------------------------------------------------
 
@@ -147,10 +56,10 @@ def job_page(conn: Connection, job_id: int) -> JobPage:
         job=job,
         display=shop.display(conn, job.display_id),
         tube=shop.tube(conn, job.tube_id) if job.tube_id is not None else None,
-        readings=_records(conn, readings, readings.c.job_id == job_id, reading_record),
-        observations=_records(conn, observations, observations.c.job_id == job_id, observation_record),
-        treatments=_records(conn, treatments, treatments.c.job_id == job_id, treatment_record),
-        verdicts=_records(conn, verdicts, verdicts.c.job_id == job_id, verdict_record),
+        readings=records_of(conn, readings, readings.c.job_id == job_id, reading_record),
+        observations=records_of(conn, observations, observations.c.job_id == job_id, observation_record),
+        treatments=records_of(conn, treatments, treatments.c.job_id == job_id, treatment_record),
+        verdicts=records_of(conn, verdicts, verdicts.c.job_id == job_id, verdict_record),
     )
 
 
@@ -171,10 +80,10 @@ def tube_history(conn: Connection, tube_id: int) -> TubeHistory:
         tube=tube,
         fittings=tuple(shop.fitting_record(found) for found in stays),
         jobs=tuple(job_record(dict(values)) for values in conn.execute(query).mappings()),
-        readings=_records(conn, readings, readings.c.tube_id == tube_id, reading_record),
-        observations=_records(conn, observations, observations.c.tube_id == tube_id, observation_record),
-        treatments=_records(conn, treatments, treatments.c.tube_id == tube_id, treatment_record),
-        verdicts=_records(conn, verdicts, verdicts.c.job_id.in_(mine), verdict_record),
+        readings=records_of(conn, readings, readings.c.tube_id == tube_id, reading_record),
+        observations=records_of(conn, observations, observations.c.tube_id == tube_id, observation_record),
+        treatments=records_of(conn, treatments, treatments.c.tube_id == tube_id, treatment_record),
+        verdicts=records_of(conn, verdicts, verdicts.c.job_id.in_(mine), verdict_record),
     )
 
 
@@ -278,7 +187,7 @@ def reopen_job(change: Change, job_id: int, *, version: int | None) -> Job:
 def reading(conn: Connection, reading_id: int) -> ReadingRecord:
     """One reading."""
     row(conn, readings, reading_id)
-    return _records(conn, readings, readings.c.id == reading_id, reading_record)[0]
+    return records_of(conn, readings, readings.c.id == reading_id, reading_record)[0]
 
 
 def _reading_values(checked: case.Reading) -> Values:
@@ -312,7 +221,7 @@ def add_readings(
         )
         for one in checked
     ]
-    written = {one.id: one for one in _records(change.conn, readings, readings.c.id.in_(fresh), reading_record)}
+    written = {one.id: one for one in records_of(change.conn, readings, readings.c.id.in_(fresh), reading_record)}
     return tuple(written[reading_id] for reading_id in fresh)
 
 
@@ -378,7 +287,7 @@ def _observe(change: Change, job_id: int, values: Mapping[str, object]) -> Obser
         observations,
         {"job_id": job_id, "tube_id": job["tube_id"], "person_id": change.by, "at": change.now, **values},
     )
-    return _records(change.conn, observations, observations.c.id == fresh, observation_record)[0]
+    return records_of(change.conn, observations, observations.c.id == fresh, observation_record)[0]
 
 
 def add_symptom(change: Change, job_id: int, given: case.Symptom | Mapping[str, object]) -> ObservationRecord:
@@ -416,7 +325,7 @@ def remove_observation(change: Change, observation_id: int, *, version: int) -> 
 
 
 def _treatment(conn: Connection, treatment_id: int) -> TreatmentRecord:
-    return _records(conn, treatments, treatments.c.id == treatment_id, treatment_record)[0]
+    return records_of(conn, treatments, treatments.c.id == treatment_id, treatment_record)[0]
 
 
 def add_treatment(
@@ -495,4 +404,4 @@ def save_verdict(
             "headline": checks.words(headline, "headline"),
         },
     )
-    return _records(change.conn, verdicts, verdicts.c.id == fresh, verdict_record)[0]
+    return records_of(change.conn, verdicts, verdicts.c.id == fresh, verdict_record)[0]

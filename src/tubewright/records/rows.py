@@ -1,0 +1,108 @@
+"""Rows of a job's tables as records, and the parts of a case that they hold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, Final, TypeVar
+
+from sqlalchemy import ColumnElement, Connection, Table, select
+
+from tubewright import case
+from tubewright.records.changes import Values
+from tubewright.records.model import Job, Look, ObservationRecord, ReadingRecord, TreatmentRecord, VerdictRecord
+from tubewright.records.tables import people
+
+USE_FIELDS: Final = tuple(case.Use.model_fields)
+COST_FIELDS: Final = tuple(case.Costs.model_fields)
+READING_FIELDS: Final = tuple(name for name in case.Reading.model_fields if name != "at")
+
+Record = TypeVar("Record")
+
+
+def job_record(values: Mapping[str, Any]) -> Job:
+    """A row of jobs as a record."""
+    plain = (
+        "id", "uid", "version", "display_id", "tube_id", "state", "waits_for", "owner_words", "closing_note",
+        "idle_years", "opened_at", "closed_at", "changed_at", "decision", "headline",
+    )  # fmt: skip
+    return Job(
+        **{name: values[name] for name in plain},
+        use=case.Use(**{name: values[name] for name in USE_FIELDS}),
+        costs=case.Costs(**{name: values[name] for name in COST_FIELDS}),
+    )
+
+
+def reading_record(values: Mapping[str, Any]) -> ReadingRecord:
+    """A row of readings as a record."""
+    return ReadingRecord(
+        **_common(values),
+        tube_id=values["tube_id"],
+        reading=case.Reading(**{name: values[name] for name in READING_FIELDS}, at=values["taken_at"]),
+        taken_at=values["taken_at"],
+    )
+
+
+def observation_record(values: Mapping[str, Any]) -> ObservationRecord:
+    """A row of observations as a record."""
+    record = {**_common(values), "tube_id": values["tube_id"], "at": values["at"]}
+    if values["sort"] == "symptom":
+        return ObservationRecord(**record, symptom=case_symptom(values))
+    if values["sort"] == "test":
+        return ObservationRecord(**record, test=case_test(values))
+    seen = values["value"] if values["name"] == "burn" else values["result"]
+    return ObservationRecord(**record, look=Look(name=values["name"], value=seen))
+
+
+def case_symptom(values: Mapping[str, Any]) -> case.Symptom:
+    """A row of observations as a symptom."""
+    return case.Symptom(id=values["name"], present=values["present"])
+
+
+def case_test(values: Mapping[str, Any]) -> case.TestResult:
+    """A row of observations as a test result."""
+    return case.TestResult(
+        id=values["name"],
+        result=values["result"],
+        gun=values["gun"],
+        value=values["value"],
+        unit=values["unit"],
+        nominal=values["nominal"],
+    )
+
+
+def treatment_record(values: Mapping[str, Any]) -> TreatmentRecord:
+    """A row of treatments as a record."""
+    return TreatmentRecord(
+        **_common(values),
+        tube_id=values["tube_id"],
+        treatment=case.Treatment(gun=values["gun"], kind=values["kind"], outcome=values["outcome"], at=values["at"]),
+        at=values["at"],
+        note=values["note"],
+    )
+
+
+def verdict_record(values: Mapping[str, Any]) -> VerdictRecord:
+    """A row of verdicts as a record."""
+    plain = ("case_json", "answer_json", "model_version", "decision", "headline", "at")
+    return VerdictRecord(**_common(values), **{name: values[name] for name in plain}, seed=int(values["seed"]))
+
+
+def _common(values: Mapping[str, Any]) -> Values:
+    return {name: values[name] for name in ("id", "uid", "version", "job_id")} | {"person": values["person"] or ""}
+
+
+def records_of(
+    conn: Connection,
+    table: Table,
+    condition: ColumnElement[bool],
+    make: Callable[[Mapping[str, Any]], Record],
+) -> tuple[Record, ...]:
+    """Rows with the name of who wrote them, oldest first."""
+    when = table.c.taken_at if "taken_at" in table.c else table.c.at
+    query = (
+        select(table, people.c.name.label("person"))
+        .select_from(table.outerjoin(people, people.c.id == table.c.person_id))
+        .where(condition)
+        .order_by(when, table.c.id)
+    )
+    return tuple(make(dict(values)) for values in conn.execute(query).mappings())
