@@ -40,7 +40,8 @@ READ_MINUTES: Final = 20.0  # common practice: three guns with heater, leakage a
 SWAP_MINUTES: Final = 180.0  # from memory (estimate): changing a tube takes 2 to 4 hours
 DISPLAY_MINUTES: Final = 30.0  # from memory (estimate)
 ADJUST_MINUTES: Final = 35.0  # from memory (estimate): setting the grey scale of a warm display
-FIND_FAULT_MINUTES: Final = 60.0  # from memory (estimate): a chassis fault takes 30 to 120 minutes
+LOOK_MINUTES: Final = 20.0  # from memory (estimate): heater, grid 2, B+ and the socket are looked at in as long
+MEND_MINUTES: Final = 30.0  # from memory (estimate): what looks like a weak tube is found and mended in 10 to 45
 FIND_FAULT_PARTS: Final = 15.0  # from memory (estimate)
 NO_REPLACEMENT_PRICE: Final = 450.0  # from memory (estimate): what one would have to pay in the end
 TARGET: Final = 0.55  # common practice: stop restoring at E 55 to 60
@@ -75,10 +76,13 @@ class Player:
         return replace_course(course, tube=outcome.tube, extra=self.minutes[kind] / 60.0 * _rate(course))
 
     def find_fault(self, course: Course, rng: np.random.Generator) -> Course:
-        """Look for the fault outside the tube; parts are charged only if there is one."""
+        """Look for the fault outside the tube; mending and parts are charged only if one is found."""
         tube = mend_elsewhere(course.tube, rng)
-        parts = FIND_FAULT_PARTS if tube.elsewhere != course.tube.elsewhere else 0.0
-        return replace_course(course, tube=tube, extra=FIND_FAULT_MINUTES / 60.0 * _rate(course) + parts)
+        found = tube.elsewhere != course.tube.elsewhere
+        minutes = LOOK_MINUTES + (MEND_MINUTES if found else 0.0)
+        return replace_course(
+            course, tube=tube, extra=minutes / 60.0 * _rate(course) + (FIND_FAULT_PARTS if found else 0.0)
+        )
 
     def buy(self, course: Course, what: str, rng: np.random.Generator) -> Course:
         """Swap the tube, or replace the display; from then on it has a good tube."""

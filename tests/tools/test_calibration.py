@@ -127,7 +127,7 @@ def test_treating_is_charged_by_the_minute_and_swapping_in_full(sound: Simulated
     rng = np.random.default_rng(2)
     start = play.Course(sound, 0.0)
     assert PLAYER.step(start, "soak", ("red",), rng).spent == 30
-    assert PLAYER.step(start, "find_fault_first", (), rng).spent == 60
+    assert PLAYER.step(start, "find_fault_first", (), rng).spent == 20
     swapped = PLAYER.step(start, "swap_tube", (), rng)
     assert swapped.spent == 280
     assert swapped.tube.owner == sound.owner
