@@ -18,7 +18,7 @@ from alembic.script import ScriptDirectory
 
 import tubewright.records.migrations
 from tubewright import case
-from tubewright.errors import InputError
+from tubewright.errors import ConflictError, InputError
 from tubewright.records.store import Store, open_store
 from tubewright.records.tables import METADATA, SCHEMA_HEAD
 
@@ -114,29 +114,54 @@ def test_two_programs_may_open_an_empty_place_at_once(tmp_path: Path) -> None:
     assert faults == []
 
 
-def test_writers_of_one_store_and_of_several_take_turns(tmp_path: Path, empty_file: bytes) -> None:
+def test_writers_of_one_store_and_of_several_take_turns(store: Store) -> None:
     """Forty writes by four writers, two on one store and two on their own: all are kept."""
-    path = tmp_path / "shop.sqlite3"
-    path.write_bytes(empty_file)
-    with Store(path) as shared, Store(path) as second, Store(path) as third:
-        job = shared.open_job(shared.add_display({"label": "Kelp Cavern"}).id).id
+    where = store.database.url.render_as_string(hide_password=False)
+    with Store(where) as second, Store(where) as third:
+        job = store.open_job(store.add_display({"label": "Kelp Cavern"}).id).id
         faults: list[BaseException] = []
 
-        def write(store: Store, first: int) -> None:
+        def write(mine: Store, first: int) -> None:
             try:
                 for number in range(first, first + 10):
-                    store.add_reading(job, case.Reading(kind="gas", value=float(number), unit="uA"))
-                    store.board()
+                    mine.add_reading(job, case.Reading(kind="gas", value=float(number), unit="uA"))
+                    mine.board()
             except BaseException as error:  # noqa: BLE001 - handed to the test
                 faults.append(error)
 
         threads = [
-            threading.Thread(target=write, args=(store, first))
-            for store, first in ((shared, 0), (shared, 10), (second, 20), (third, 30))
+            threading.Thread(target=write, args=(mine, first))
+            for mine, first in ((store, 0), (store, 10), (second, 20), (third, 30))
         ]
         for thread in threads:
             thread.start()
         for thread in threads:
             thread.join()
         assert faults == []
-        assert sorted(one.reading.value for one in shared.job(job).readings) == [float(n) for n in range(40)]
+        assert sorted(one.reading.value for one in store.job(job).readings) == [float(n) for n in range(40)]
+
+
+def test_of_many_editors_at_once_exactly_one_gets_through(store: Store) -> None:
+    """Six people correct the same reading they all saw: one does, five are told."""
+    where = store.database.url.render_as_string(hide_password=False)
+    job = store.open_job(store.add_display({"label": "Kelp Cavern"}).id).id
+    seen = store.add_reading(job, case.Reading(kind="gas", value=1.0, unit="uA"))
+    told: list[ConflictError] = []
+    done: list[float] = []
+
+    def correct(number: int) -> None:
+        with Store(where) as mine:
+            given = case.Reading(kind="gas", value=2.0 + number, unit="uA")
+            try:
+                done.append(mine.edit_reading(seen.id, given, version=seen.version).reading.value)
+            except ConflictError as error:
+                told.append(error)
+
+    threads = [threading.Thread(target=correct, args=(number,)) for number in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(told) == 5
+    assert [store.reading(seen.id).reading.value] == done
+    assert all(f"to {done[0]}" in str(error) for error in told)
