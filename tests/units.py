@@ -30,34 +30,35 @@ BESIDE_ITS_UNIT: Final = frozenset({"value", "at_least", "below", "lowest", "hig
 """Names that do without, in a class that has a field ``unit``."""
 
 WITHOUT_UNIT: Final[Mapping[str, str]] = {
-    # "module.Class:field", or "module.Class:" for all its fields, and why
-    "judgement.consistency.Objection:doubt": "a factor on the odds that a reading is misread",
-    "judgement.diagnosis.Diagnosis:explanations_cover": "a probability: what the listed explanations sum to",
-    "judgement.diagnosis.Evidence:": "the arrays of the network, all probabilities or ratios of them",
-    "judgement.explanations.LikelySets:": "probabilities",
-    "judgement.learning.LearnedOdds:": "chances of one treatment, as the class says",
-    "judgement.life.Futures:target": "a relative emission",
-    "judgement.life.Futures:donor_wear": "service hours over wear time, of the tube that comes in",
-    "judgement.money.Prices:": "money, in the currency of the case",
-    "judgement.diagnosis.Blame:": "chances, as the class says",
-    "judgement.next_tests.PossibleOutcome:leak": "a probability",
-    "judgement.options.Options:natural": "hours, as the class says",
-    "judgement.options.Outcome:spend": "money, in the currency of the case",
-    "judgement.options.Rung:spend": "money, in the currency of the case",
-    "judgement.value.Weighing:": "money, in the currency of the case",
-    "judgement.next_tests.Outcome:leading": "a probability: of the fault that would then lead",
-    "judgement.obstacles.Remedy:loss": "the chance of losing the tube",
-    "knowledge.model.BenchTest:usual_nominal": "in the unit that the results of the test name",
-    "knowledge.model.TreatmentFacts:best_from": "a relative emission, as the class says",
-    "knowledge.model.TreatmentFacts:best_to": "a relative emission, as the class says",
-    "knowledge.model.TreatmentFacts:counts_as": "a number of treatments",
-    "knowledge.shapes.Field:": "bounds of whatever quantity the field of the facts file holds",
-    "records.model.Look:value": "a word, or for burn a fraction",
-    "report.charts.EmissionPoint:relative": "1 for a reference gun",
+    # "Class:field", or "Class:" for all its fields, and why
+    "Objection:doubt": "a factor on the odds that a reading is misread",
+    "Diagnosis:explanations_cover": "a probability: what the listed explanations sum to",
+    "Evidence:": "the arrays of the network, all probabilities or ratios of them",
+    "LikelySets:": "probabilities",
+    "Blame:": "chances, as the class says",
+    "LearnedOdds:": "chances of one treatment, as the class says",
+    "PossibleOutcome:leak": "a probability",
+    "Outcome:leading": "a probability: of the fault that would then lead",
+    "Outcome:elsewhere": "a probability: that the fault then lies elsewhere",
+    "Outcome:spend": "money, in the currency of the case",
+    "Rung:spend": "money, in the currency of the case",
+    "Options:natural": "hours, as the class says",
+    "Weighing:": "money, in the currency of the case",
+    "Prices:": "money, in the currency of the case",
+    "Futures:target": "a relative emission",
+    "Futures:donor_wear": "service hours over wear time, of the tube that comes in",
+    "Remedy:loss": "the chance of losing the tube",
+    "BenchTest:usual_nominal": "in the unit that the results of the test name",
+    "TreatmentFacts:best_from": "a relative emission, as the class says",
+    "TreatmentFacts:best_to": "a relative emission, as the class says",
+    "TreatmentFacts:counts_as": "a number of treatments",
+    "Field:": "bounds of whatever quantity the field of the facts file holds",
+    "Look:value": "a word, or for burn a fraction",
+    "EmissionPoint:relative": "1 for a reference gun",
 }
 
 
-def carries_unit(module: str, owner: str, name: str, siblings: Collection[str] = ()) -> bool:
+def carries_unit(owner: str, name: str, siblings: Collection[str] = ()) -> bool:
     """Whether a field's name says its unit, or there is a reason why it needn't.
 
     ``siblings`` are the names of all fields of its class.
@@ -67,4 +68,4 @@ def carries_unit(module: str, owner: str, name: str, siblings: Collection[str] =
         return True
     if not PLAIN_WORDS.isdisjoint(words) or (name in BESIDE_ITS_UNIT and "unit" in siblings):
         return True
-    return bool({f"{module}.{owner}:", f"{module}.{owner}:{name}"} & set(WITHOUT_UNIT))
+    return bool({f"{owner}:", f"{owner}:{name}"} & set(WITHOUT_UNIT))
