@@ -27,12 +27,6 @@ Array = NDArray[np.float64]
 MENDED_BY_ADJUSTING = frozenset({"geometry_misset", "tube_cutoff_mismatch"})
 """Faults that nothing but turning the set's own controls mends; a screen control set wrong may hide a low grid 2."""
 
-CLEANED_SINCE = 0.2
-"""Factor on the odds of a false reading once contacts are clean (from memory; as the test of cleaning weighs)."""
-
-_LOOK_MINUTES = 10.0
-"""Minutes reckoned for looking where no test is proposed (from memory, estimate)."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Complaint:
@@ -95,7 +89,7 @@ def hear(case: Case, condition: Condition, normal: NormalisedReadings, knowledge
         findings=findings,
         diagnosis=diagnosis,
         tests=tests,
-        look_minutes=tests[0].minutes if tests else _LOOK_MINUTES,
+        look_minutes=tests[0].minutes if tests else knowledge.value("look_minutes"),
     )
 
 
@@ -116,10 +110,11 @@ def misread_odds(case: Case, knowledge: Knowledge) -> float:
     ratios = odds_ratios(gather_findings(case, knowledge, include_readings=False), knowledge)
     cathode = max(ratios.get(f, 1.0) for f in ("tube_worn_one", "tube_worn_all", "tube_idle_poisoned"))
     odds = ratios.get("crt_socket_corroded", 1.0) / cathode
+    since = knowledge.value("misread_odds_once_cleaned")
     cleaned = any(t.kind == "clean_contacts" and t.outcome is not None for t in case.treatments)
     if cleaned and any(r.stage == "after" for r in case.readings):
-        return min(odds, 1.0) * CLEANED_SINCE  # whatever cleaning changed, these readings were taken after it
-    return odds * CLEANED_SINCE if cleaned else odds
+        return min(odds, 1.0) * since  # whatever cleaning changed, these readings were taken after it
+    return odds * since if cleaned else odds
 
 
 def believed_emission(condition: Condition) -> dict[Gun, float]:

@@ -20,7 +20,7 @@ from tubewright.case import TreatmentKind
 from tubewright.experience import Experience, TreatedGun, WornGun
 from tubewright.knowledge.model import Knowledge
 
-_WORTH_LEARNING_SPREAD_LN = 3.0
+_HALF_WIDTH_SPREADS = 3.0
 """Half-width of the grid for the hold, in its prior standard deviations."""
 
 
@@ -89,8 +89,8 @@ def _odds(kind: TreatmentKind, knowledge: Knowledge, own: Sequence[TreatedGun]) 
     worn = [t for t in own if not t.long_idle]
     idle = [t for t in own if t.long_idle]
     lost = sum(t.outcome == "lost" for t in own)
-    # Losses are rare: the general risk counts as ten times the cases, or one accident would forbid a treatment.
-    risk_worth = 10.0 * worth
+    # Losses are rare: the general risk counts for more, or one accident would forbid a treatment.
+    risk_worth = knowledge.value("risk_belief_worth")
     return LearnedOdds(
         worn=(facts.odds_worn * worth + improved_worn) / (worth + len(worn)),
         poisoned=(facts.odds_poisoned * worth + improved_idle) / (worth + len(idle)),
@@ -130,7 +130,7 @@ def _hold(knowledge: Knowledge, treated: Sequence[TreatedGun]) -> tuple[float, f
         return math.exp(mean), spread, 0.0
     prior = knowledge.value("hold_belief_worth")
     sd_mean = spread / math.sqrt(prior)
-    half = _WORTH_LEARNING_SPREAD_LN * spread
+    half = _HALF_WIDTH_SPREADS * spread
     grid: NDArray[np.float64] = np.linspace(mean - half, mean + half, 121)
     log_weight = -0.5 * ((grid - mean) / sd_mean) ** 2
     ended = 0

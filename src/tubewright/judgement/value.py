@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from tubewright.case import GUNS, Case, Gun
 from tubewright.judgement.complaint import Complaint
 from tubewright.judgement.condition import Condition
+from tubewright.judgement.learning import normal_cdf
 from tubewright.judgement.next_tests import ProposedTest
 from tubewright.judgement.readings import NormalisedReadings
 from tubewright.judgement.weighing import Weighing
@@ -170,7 +171,7 @@ def _candidates(
 
 def _emission_reading(g: int, gun: Gun, condition: Condition, knowledge: Knowledge) -> _Candidate:
     shown = np.log(np.maximum(condition.relative_emission[:, g], 1e-3))
-    likelihood, edges = _binned(shown, math.hypot(knowledge.value("repeatability_one_box"), 0.05))
+    likelihood, edges = _binned(shown, knowledge.value("repeatability_one_box"))
     return _Candidate(
         id="t_emission",
         name=f"emission of {gun} at rated heater",
@@ -185,7 +186,9 @@ def _emission_reading(g: int, gun: Gun, condition: Condition, knowledge: Knowled
 
 def _slump_reading(g: int, gun: Gun, condition: Condition, knowledge: Knowledge) -> _Candidate:
     """The reading at ten per cent less heater over the one at rated heater."""
-    supply = np.asarray(supply_ratio(0.9, 1.0, condition.work_function_ev), dtype=np.float64)
+    supply = np.asarray(
+        supply_ratio(knowledge.value("slump_heater_ratio"), 1.0, condition.work_function_ev), dtype=np.float64
+    )
     reserve = condition.reserve[:, g]
     kept = emission_fraction(reserve * supply, condition.knee) / emission_fraction(reserve, condition.knee)
     likelihood, edges = _binned(np.log(kept), math.sqrt(2) * knowledge.value("repeatability_pair"))
@@ -204,8 +207,7 @@ def _slump_reading(g: int, gun: Gun, condition: Condition, knowledge: Knowledge)
 def _binned(expected: Array, sd: float) -> tuple[Array, Array]:
     """Likelihood of each bin of a noisy reading; bins hold about equal shares of what is expected."""
     edges = np.unique(np.quantile(expected, np.linspace(0, 1, _BINS + 1)[1:-1]))
-    # Logistic in place of the normal distribution: within 0.01 of it at every point.
-    below = 1 / (1 + np.exp(-1.702 * (edges[:, None] - expected[None, :]) / sd))
+    below = normal_cdf((edges[:, None] - expected[None, :]) / sd)
     cumulative = np.vstack([np.zeros_like(expected), below, np.ones_like(expected)])
     return np.diff(cumulative, axis=0), edges
 

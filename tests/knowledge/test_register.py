@@ -1,0 +1,79 @@
+"""Every number that judgement and answers reckon with has an entry that names its source."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+from pathlib import Path
+from typing import Final
+
+import pytest
+
+import tubewright
+from tubewright.knowledge.load import load_knowledge
+
+ROOT: Final = Path(tubewright.__file__).parent
+ROOMS: Final = ("judgement", "answers")
+
+TECHNICAL: Final[dict[str, str]] = {
+    "_BINS": "how finely a reading not yet taken is divided",
+    "_X": "grid",
+    "_NODES": "grid",
+    "_WEAR_NODES": "grid",
+    "_HALF_WIDTH_SPREADS": "grid",
+    "MOST_SUSPECTS": "bound of a search",
+    "MOST_SETS": "bound of a search",
+    "_BEAM": "bound of a search",
+    "_MOST_FAULTS": "bound of a search",
+    "_NEGLIGIBLE": "bound of a search",
+    "MOST_OPEN": "bound of a search",
+    "MOST_NAMED": "length of a list",
+    "PARTICLES": "size of the cloud",
+    "FORMAT": "number of the contract",
+    "HAZARD_FACTOR": "a table; each of its figures is an estimate, said beside it",
+    "_FACTORS": "prefixes of SI units",
+}
+"""Numbers that are no facts about the trade, each with its reason."""
+
+KNOWLEDGE = load_knowledge()
+WHERE: Final = {c.where: c for c in KNOWLEDGE.constants.values() if c.where}
+
+
+def module_numbers() -> list[tuple[str, str]]:
+    """Module and name of every module-level assignment in the rooms that holds a number."""
+    found = []
+    for room in ROOMS:
+        for path in sorted((ROOT / room).glob("*.py")):
+            for node in ast.parse(path.read_text(encoding="utf-8")).body:
+                if not isinstance(node, ast.Assign | ast.AnnAssign) or node.value is None:
+                    continue
+                numbers = [
+                    part
+                    for part in ast.walk(node.value)
+                    if isinstance(part, ast.Constant) and type(part.value) in {int, float}
+                ]
+                targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+                if numbers:
+                    module = f"tubewright.{room}.{path.stem}"
+                    found += [(module, t.id) for t in targets if isinstance(t, ast.Name)]
+    return found
+
+
+@pytest.mark.parametrize(("module", "name"), module_numbers(), ids=lambda text: text)
+def test_a_number_in_the_code_has_its_entry(module: str, name: str) -> None:
+    assert name in TECHNICAL or f"{module}:{name}" in WHERE, f"{module}:{name} names no source"
+
+
+@pytest.mark.parametrize("where", sorted(WHERE))
+def test_an_entry_gives_the_value_in_force(where: str) -> None:
+    module, name = where.split(":")
+    assert getattr(importlib.import_module(module), name) == pytest.approx(WHERE[where].value, rel=1e-12)
+
+
+def test_every_parameter_of_judgement_is_used() -> None:
+    """A parameter nobody reads is a number without a purpose."""
+    code = "".join(p.read_text(encoding="utf-8") for room in ROOMS for p in (ROOT / room).glob("*.py"))
+    path = ROOT / "knowledge" / "facts" / "judgement_parameters.toml"
+    ids = [line.split('"')[1] for line in path.read_text(encoding="utf-8").splitlines() if line.startswith("id = ")]
+    spelled = {f"poison_share_{word}" for word in ("idle", "used", "unknown")}
+    assert [i for i in ids if f'"{i}"' not in code and i not in spelled] == []
