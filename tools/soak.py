@@ -85,7 +85,7 @@ def check_ranges(answer: Assessment, case: Case) -> None:
     chances = [answer.confidence, *(s.probability for s in answer.suspects), *(w.chance for w in answer.would_change)]
     for option in answer.options:
         chances += [c for c in (option.success, option.chance_of_keep_years, option.risk_of_loss) if c is not None]
-    if any(not 0 <= chance <= 1 for chance in chances):
+    if any(not -1e-9 <= chance <= 1 + 1e-9 for chance in chances):  # rounding may add the last digit
         give_up("a chance lies outside of 0 to 1", case)
     if any(step.hazard not in {"", "H0"} and not step.cautions for step in answer.next_steps):
         give_up("a step stands without its cautions", case)
