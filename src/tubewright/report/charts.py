@@ -202,7 +202,7 @@ def options_chart(answer: Assessment, *, theme: Theme = "light", size: Size = "w
             chosen = option.id == answer.decision
             shown.append(
                 {
-                    "row": name + (" (chosen)" if chosen else ""),
+                    "row": ("chosen: " if chosen else "") + name,
                     "p10": option.years.p10,
                     "median": option.years.median,
                     "p90": option.years.p90,
@@ -211,7 +211,8 @@ def options_chart(answer: Assessment, *, theme: Theme = "light", size: Size = "w
             )
     longest = max([answer.keep_years, *(float(d["p90"]) for d in shown)], default=answer.keep_years)
     # One option that outlasts all the others must not press them against the edge.
-    right = min(longest * 1.08, max(4 * answer.keep_years, 12.0))
+    medians = max([float(d["median"]) for d in shown], default=0.0)
+    right = min(longest * 1.08, max(3 * answer.keep_years, 12.0, 1.2 * medians))
     axis_title = "years from now" if longest <= right else "years from now (some run on past the edge)"
     colour = {
         "field": "kind",
@@ -219,7 +220,7 @@ def options_chart(answer: Assessment, *, theme: Theme = "light", size: Size = "w
         "legend": None,
         "scale": {"domain": ["chosen", "other"], "range": [ink["chosen"], ink["mark"]]},
     }
-    label_room = 118 if size == "narrow" else 190
+    label_room = 132 if size == "narrow" else 290
     y = {
         "field": "row",
         "type": "nominal",

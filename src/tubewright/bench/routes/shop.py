@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
 
+from tubewright.bench import words
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import (
     PERSON_COOKIE,
@@ -105,7 +106,8 @@ TABLE_WORDS: Final = {
 ACTION_WORDS: Final = {"insert": "added", "update": "changed", "delete": "struck out", "import": "imported"}
 HIDDEN_FIELDS: Final = frozenset(
     {"id", "uid", "version", "job_id", "tube_id", "display_id", "person_id", "changed_at", "active", "case_json"}
-    | {"answer_json", "seed", "model_version", "instrument_id", "taken_at", "sort", "search", "created_at"}
+    | {"answer_json", "seed", "model_version", "instrument_id", "taken_at", "sort", "search", "created_at", "at"}
+    | {"opened_at", "closed_at", "since", "until", "full_scale", "headline"}
 )
 
 
@@ -118,11 +120,13 @@ def history(request: Request, bench: TheBench) -> Response:
         groups.setdefault(record.change, []).append(record)
     undone = {r.undoes for r in records if r.undoes}
     return page(
-        request, "history.html", groups=[_group(change, rows, undone) for change, rows in list(groups.items())[:60]]
+        request,
+        "history.html",
+        groups=[_group(change, rows, undone, bench.knowledge) for change, rows in list(groups.items())[:60]],
     )
 
 
-def _group(change: str, rows: list[HistoryRecord], undone: set[str]) -> dict[str, Any]:
+def _group(change: str, rows: list[HistoryRecord], undone: set[str], known: Knowledge) -> dict[str, Any]:
     first = rows[0]
     counts: dict[tuple[str, str], int] = {}
     for row in reversed(rows):
@@ -140,13 +144,13 @@ def _group(change: str, rows: list[HistoryRecord], undone: set[str]) -> dict[str
         "at": first.at,
         "person": first.person,
         "job_id": next((r.job_id for r in rows if r.job_id), None),
-        "details": [line for row in rows[:12] for line in _lines(row)][:12]
+        "details": [line for row in rows[:12] for line in _lines(row, known)][:12]
         + (["later taken back"] if taken_back else []),
         "can_undo": not first.undoes and not taken_back and first.table != "verdicts",
     }
 
 
-def _lines(row: HistoryRecord) -> Iterable[str]:
+def _lines(row: HistoryRecord, known: Knowledge) -> Iterable[str]:
     """What changed in one row, field by field."""
     before, after = row.before or {}, row.after or {}
     if row.action == "import":
@@ -157,15 +161,48 @@ def _lines(row: HistoryRecord) -> Iterable[str]:
             if before.get(name) != after.get(name):
                 yield f"{name.replace('_', ' ')}: {_value(before.get(name))} → {_value(after.get(name))}"
     else:
-        held = after or before
-        parts = [f"{n.replace('_', ' ')} {_value(held[n])}" for n in names if held.get(n) not in (None, "", {}, [])]
-        if parts:
-            yield ", ".join(parts)[:300]
+        line = _in_one_line(row.table, after or before, known)
+        if line:
+            yield line
+
+
+def _in_one_line(table: str, held: Mapping[str, Any], known: Knowledge) -> str:
+    """What a row holds, as one would say it."""
+    if table == "readings":
+        unit = words.UNITS.get(str(held.get("unit")), "")
+        what = words.kind(str(held.get("kind"))).lower()
+        return f"{held.get('gun') or ''} {what} {_value(held.get('value'))} {unit}".strip()
+    if table in {"treatments", "verdicts"}:
+        said = words.decision(str(held.get("kind") or held.get("decision")))
+        gun = f", {held['gun']} gun" if held.get("gun") else ""
+        return said + gun + (f": {words.OUTCOMES.get(str(held['outcome']), '')}" if held.get("outcome") else "")
+    if table == "observations":
+        return _finding(held, known)
+    parts = []
+    for name, value in held.items():
+        if name in HIDDEN_FIELDS or value in (None, "", {}, []):
+            continue
+        parts.append(str(value)[:80] if name in {"name", "label"} else f"{name.replace('_', ' ')} {_value(value)}")
+    return ", ".join(parts)[:200]
+
+
+def _finding(held: Mapping[str, Any], known: Knowledge) -> str:
+    """A symptom, a test result or a look, as one would say it."""
+    name = str(held.get("name"))
+    if name in known.symptoms:
+        return (
+            f"{known.symptoms[name].technician_says.rstrip('.')}: {'absent' if not held.get('present') else 'present'}"
+        )
+    said = known.tests[name].name if name in known.tests else name
+    outcome = str(held.get("result") or f"{_value(held.get('value'))} {held.get('unit') or ''}")
+    return f"{said}: {outcome.replace('_', ' ').strip()}"
 
 
 def _value(value: object) -> str:
-    if value in (None, ""):
+    if value is None or value == "":
         return "nothing"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     return wording.given(value) if isinstance(value, float) else str(value)[:80]
 
 

@@ -21,9 +21,14 @@ from tubewright.report.charts import condition_chart, options_chart
 from tubewright.report.describe import Block, Listing, Paragraph, Section, Table, describe
 
 router = APIRouter(include_in_schema=False)
-MAIN: Final = ("next_steps", "condition", "plan")
-SIDE: Final = ("remarks", "suspects", "missing", "model")
-WIDE: Final = ("options", "would_change")
+PLACES: Final = {
+    "left": ("next_steps", "remarks", "missing"),
+    "right": ("condition", "plan"),
+    "wide": ("options", "would_change"),
+    "last_left": ("suspects",),
+    "last_right": ("model",),
+}
+JUMPS: Final = ("next_steps", "condition", "plan", "options", "would_change", "suspects")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,9 +134,8 @@ def _verdict_page(request: Request, bench: Bench, job: JobPage, found: VerdictRe
         newest=newest,
         outdated=found.id == newest.id and outdated(found, bench.store.case_of(job.job.id)),
         said=said,
-        main=[sections[name] for name in MAIN if name in sections],
-        side=[sections[name] for name in SIDE if name in sections],
-        wide=[sections[name] for name in WIDE if name in sections],
+        places={place: [sections[name] for name in names if name in sections] for place, names in PLACES.items()},
+        jumps=[sections[name] for name in JUMPS if name in sections],
         condition=figure_of(request, f"{base}/condition.svg", lambda t, s: condition_chart(answer, theme=t, size=s)),
         options=figure_of(request, f"{base}/options.svg", lambda t, s: options_chart(answer, theme=t, size=s)),
     )
