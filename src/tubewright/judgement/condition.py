@@ -255,8 +255,8 @@ def _gun_likelihood(
         table[:, :, 0] *= 1e-9 + sum(
             c.weight * _normal_density(short - c.mean, math.hypot(read_sd, c.sd)) for c in _gains(knowledge)
         )
-        # A spoilt reading lies anywhere between a thirtieth and nearly all of the true one.
-        low, high = math.log(1 / 30), math.log(0.95)
+        # A spoilt reading lies anywhere between nothing and nearly all of the true one.
+        low, high = math.log(knowledge.value("reading_resolved")), math.log(0.95)
         table[:, :, 1] *= (normal_cdf((high - short) / sd) - normal_cdf((low - short) / sd)) / (high - low) + 1e-9
     for pair in readings.pairs:
         at_low, at_high = (

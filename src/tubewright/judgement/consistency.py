@@ -68,6 +68,7 @@ def check(case: Case, knowledge: Knowledge) -> Consistency:
             *_off_scale(case, knowledge),
             *_slumps(case, knowledge),
             *_dead_but_bright(case, knowledge),
+            *_all_dark(case, knowledge),
             *_getter(case, knowledge),
             *_cold(case, knowledge),
             *_heater(case, knowledge),
@@ -188,6 +189,29 @@ def _dead_but_bright(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
             "all three guns again.",
             discard=frozenset(i for gun in GUNS for i, _ in levels[gun]),
             withhold=True,
+        )
+
+
+def _all_dark(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
+    """Three readings of nothing on a tube that has no reason to be so spent."""
+    levels = {
+        gun: [(i, level) for i, r in readings if (level := _rough_level(r)) is not None]
+        for gun, readings in _by_gun(case, "emission").items()
+    }
+    dark = all(
+        levels.get(gun) and max(v for _, v in levels[gun]) < knowledge.value("reading_of_nothing") for gun in GUNS
+    )
+    old = (case.tube.service_hours or 0) >= knowledge.value("hours_that_spend")
+    lit = any(r.kind == "heater_current" and r.value > 0 for r in case.readings)
+    if dark and not old and not case.tube.restorations and not lit:
+        yield Objection(
+            kind="doubt",
+            words="All three guns read next to nothing, and nothing known of the tube explains it.",
+            mend="Prove that the heater draws its current, that pins and socket make contact and that the getter is "
+            "not white before the cathodes are blamed.",
+            discard=frozenset(i for gun in GUNS for i, _ in levels[gun]),
+            withhold=True,
+            settled_by="t_heater_vi",
         )
 
 

@@ -24,7 +24,8 @@ class NormalReading:
     """One emission reading as a ratio to the reference gun, as read (cutoff not yet allowed for).
 
     ``cutoff_share`` is ``(cutoff / reference cutoff)**1.5``, the ratio of the
-    space-charge limits; ``sd_ln`` is the spread of this reading alone.
+    space-charge limits; ``sd_ln`` is the spread of this reading alone. ``dark`` marks
+    a reading of nothing: its ratio is then what an instrument just resolves.
     """
 
     gun: Gun
@@ -34,6 +35,7 @@ class NormalReading:
     minutes_on: float | None
     cutoff_share: float
     cutoff_share_sd_ln: float
+    dark: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +131,7 @@ def normalise(
     usable = current_readings(
         (r for i, r in enumerate(case.readings) if i not in without), knowledge.value("sitting_days")
     )
-    emission = [r for r in usable if r.kind == "emission" and r.value > 0]
+    emission = [r for r in usable if r.kind == "emission"]
     references = _references(emission, rated_v, knowledge, experience)
     cutoffs = _cutoffs(usable)
     guns: dict[Gun, GunReadings] = {}
@@ -206,7 +208,7 @@ def _references(
     for reading in unknown:
         top = strongest.get(reading.unit, reading.value)
         found[id(reading)] = _Reference(
-            value=top / knowledge.value("strongest_gun_assumed"),
+            value=max(top, 1e-9) / knowledge.value("strongest_gun_assumed"),
             sd_ln=knowledge.value("reference_spread_unknown"),
             cutoff_v=None,
             words="no reference for this instrument: the strongest gun is taken as a fair one",
@@ -281,14 +283,17 @@ def _normal(
     sd = knowledge.value("repeatability_one_box")
     if reading.minutes_on is not None and reading.minutes_on < knowledge.value("warm_minutes_least"):
         sd = math.hypot(sd, knowledge.value("cold_reading_spread"))
+    resolved = knowledge.value("reading_resolved")
+    dark = reading.value / reference.value < resolved
     return NormalReading(
         gun=reading.gun,
-        ratio=reading.value / reference.value,
-        sd_ln=sd,
+        ratio=max(reading.value / reference.value, resolved),
+        sd_ln=math.hypot(sd, knowledge.value("reading_of_nothing_spread")) if dark else sd,
         heater_ratio=(reading.heater_v or rated_v) / rated_v,
         minutes_on=reading.minutes_on,
         cutoff_share=share,
         cutoff_share_sd_ln=share_sd,
+        dark=dark,
     )
 
 
@@ -340,6 +345,7 @@ def _settled(full: Sequence[NormalReading], knowledge: Knowledge) -> tuple[Norma
             minutes_on=timed[-1].minutes_on if timed else None,
             cutoff_share=last.cutoff_share,
             cutoff_share_sd_ln=last.cutoff_share_sd_ln,
+            dark=last.dark,
         ),
         trend,
     )
@@ -347,8 +353,9 @@ def _settled(full: Sequence[NormalReading], knowledge: Knowledge) -> tuple[Norma
 
 def _pairs(normal: Sequence[NormalReading], knowledge: Knowledge) -> tuple[Pair, ...]:
     """Each reading at reduced heater over the nearest one at full heater."""
-    full = [n for n in normal if n.heater_ratio >= knowledge.value("full_heater_from")]
-    reduced = [n for n in normal if n.heater_ratio < knowledge.value("full_heater_from")]
+    lit = [n for n in normal if not n.dark]  # nothing over nothing tells no retention
+    full = [n for n in lit if n.heater_ratio >= knowledge.value("full_heater_from")]
+    reduced = [n for n in lit if n.heater_ratio < knowledge.value("full_heater_from")]
     if not full:
         return ()
     return tuple(

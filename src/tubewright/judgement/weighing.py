@@ -81,7 +81,8 @@ class Weighing:
         choice = (self.firsts[plan], float(total[plan]), plan)
         if self.heard:
             apart = float(np.min(where_else) + np.min(plain - where_else)) + self.look * float(weight.sum())
-            if apart < choice[1]:
+            # Looking elsewhere must be worth more than nobody would argue about: a doubt is no finding.
+            if apart < choice[1] - self.tolerance * float(weight.sum()):
                 choice = (FIND_FAULT, apart, int(np.argmin(plain)))
         if self.read_tube is not None:
             clear = float(self.losses.min(axis=0) @ weight) + self.read_tube * float(weight.sum())
