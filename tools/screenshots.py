@@ -1,10 +1,10 @@
 """Takes the guide's pictures from the running program, with the demo shop in it.
 
-    python tools/screenshots.py [FOLDER]
+    python tools/screenshots.py             the guide's pictures, into docs/pictures
+    python tools/screenshots.py FOLDER      every page, device and theme, to look at
 
-writes to docs/pictures unless told otherwise. Desktop pictures are 1280 x 900,
-phone pictures 390 x 844; ``-dark`` in a name says which theme. The shop is made
-anew each time and thrown away.
+Desktop pictures are 1280 x 900, phone pictures 390 x 844; ``-dark`` in a name says
+which theme. The shop is made anew each time and thrown away.
 """
 
 from __future__ import annotations
@@ -42,6 +42,26 @@ DEVICES: Final[dict[str, dict[str, Any]]] = {
         "has_touch": True,
         "is_mobile": True,
     },
+}
+GUIDE: Final = frozenset(
+    {"board-desktop", "new-job-desktop", "readings-phone", "verdict-desktop", "verdict-phone", "would-change-desktop"}
+)
+"""The pictures that the guide shows."""
+
+PARTS: Final = {"would-change": "#s-would_change", "options": "#s-options"}
+TYPED: Final[dict[str, dict[str, str]]] = {
+    "new-job": {
+        "label": "Pier arcade, machine 7",
+        "diagonal_in": "19",
+        "scan_khz": "15.7",
+        "owner": "Mole End Amusements",
+        "place": "Pier arcade",
+        "tube_label": "A48XYZ00X01",
+        "heater_v": "6.3",
+        "service_hours": "26k",
+        "restorations": "0",
+    },
+    "readings": {"red_emission": "340uA", "red_reduced": "221uA", "red_cutoff": "48", "red_hk": "60"},
 }
 EXAMPLE: Final = ROOT / "docs" / "examples" / "pier-7.toml"
 
@@ -91,11 +111,23 @@ def visit(page: Page, address: str) -> None:
         raise SystemExit(f"{address} answered {answer.status if answer else 'nothing'}")
 
 
-def shoot(page: Page, folder: Path, name: str, theme: str, *, whole: bool = False) -> None:
-    """One picture, when all drawings on the page are there."""
+def fill(page: Page, name: str) -> None:
+    """Type into a page what the guide tells of it."""
+    for field, typed in TYPED.get(name, {}).items():
+        page.fill(f"#{field}", typed)
+    if name == "readings":
+        page.locator("#h-grid").evaluate("(e) => e.scrollIntoView()")
+        page.focus("#green_emission")
+
+
+def shoot(page: Page, folder: Path, name: str, theme: str, *, part: str | None = None) -> None:
+    """One picture, of the whole view or of one part, when all drawings on the page are there."""
     page.wait_for_load_state("networkidle")
-    tail = "-dark" if theme == "dark" else ""
-    page.screenshot(path=str(folder / f"{name}{tail}.png"), full_page=whole)
+    path = str(folder / f"{name}{'-dark' if theme == 'dark' else ''}.png")
+    if part is None:
+        page.screenshot(path=path)
+    else:
+        page.locator("section", has=page.locator(part)).last.screenshot(path=path)
 
 
 def oldest_tube(store: Store) -> int:
@@ -108,7 +140,8 @@ def main() -> int:
     """Take all pictures."""
     from playwright.sync_api import sync_playwright
 
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "docs" / "pictures"
+    everything = len(sys.argv) > 1
+    folder = Path(sys.argv[1]) if everything else ROOT / "docs" / "pictures"
     folder.mkdir(parents=True, exist_ok=True)
     path = chromium_path()
     if path is None:
@@ -121,27 +154,27 @@ def main() -> int:
         job = add_example(store)
         kept = judge_job(app.state.bench, job, by=None)
         tube = oldest_tube(store)
+        verdict = f"/jobs/{job}/verdicts/{kept.id}"
+        places = {
+            "board": "/",
+            "new-job": "/jobs/new",
+            "readings": f"/jobs/{job}",
+            "verdict": verdict,
+            "would-change": verdict,
+            "options": verdict,
+            "tube": f"/tubes/{tube}",
+        }
         with served(app) as address, sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=path, args=list(ARGUMENTS))
             for device, settings in DEVICES.items():
-                for theme in ("light", "dark"):
+                for theme in ("light", "dark") if everything else ("light",):
                     context = browser.new_context(**settings, color_scheme=theme)
                     page = context.new_page()
-                    for name, to in {
-                        "board": "/",
-                        "readings": f"/jobs/{job}",
-                        "verdict": f"/jobs/{job}/verdicts/{kept.id}",
-                        "tube": f"/tubes/{tube}",
-                    }.items():
-                        visit(page, address + to)
-                        shoot(page, folder, f"{name}-{device}", theme)
-                    visit(page, f"{address}/jobs/{job}/verdicts/{kept.id}")
-                    page.locator("#s-would_change").scroll_into_view_if_needed()
-                    page.locator("section", has=page.locator("#s-would_change")).screenshot(
-                        path=str(folder / f"would-change-{device}{'-dark' if theme == 'dark' else ''}.png")
-                    )
-                    visit(page, f"{address}/jobs/new")
-                    shoot(page, folder, f"new-job-{device}", theme)
+                    for name, to in places.items():
+                        if everything or f"{name}-{device}" in GUIDE:
+                            visit(page, address + to)
+                            fill(page, name)
+                            shoot(page, folder, f"{name}-{device}", theme, part=PARTS.get(name))
                     context.close()
             browser.close()
     print(f"{len(list(folder.glob('*.png')))} pictures in {folder}")

@@ -531,6 +531,51 @@ def test_tubes_move_between_displays(visitor: Visitor) -> None:
     assert "Pier arcade" in text
 
 
+@pytest.mark.parametrize(
+    ("kind", "field", "mine", "theirs"),
+    [
+        ("displays", "diagonal_in", "20", "25"),
+        ("tubes", "heater_v", "6.3", "12"),
+    ],
+)
+def test_two_people_at_one_record_lose_nothing(visitor: Visitor, kind: str, field: str, mine: str, theirs: str) -> None:
+    visitor.open_job()
+    address = f"/{kind}/1/edit"
+    version = str(Fields(visitor.get(address).text).inputs["version"]["value"])
+    same = {"label": "Pier arcade, machine 7", "version": version}
+    assert visitor.post(address, **same, **{field: theirs}).status_code == 303
+    answer = visitor.post(address, **same, **{field: mine})
+    assert answer.status_code == 409
+    compared = answer.text.partition("As it stands now")[2].partition("</section>")[0]
+    assert theirs in compared
+    assert mine in compared
+    fields = Fields(answer.text).inputs
+    assert fields[field]["value"] == mine
+    again = {**same, "version": str(fields["version"]["value"]), field: mine}
+    assert visitor.post(address, **again).status_code == 303
+    stored = visitor.store.display(1).display.diagonal_in if kind == "displays" else visitor.store.tube(1).tube.heater_v
+    assert stored == float(mine)
+
+
+@pytest.mark.parametrize("address", ["/displays/1/edit", "/tubes/1/edit", "/tubes/new", "/people", "/instruments"])
+def test_a_form_with_a_fault_keeps_what_was_typed(visitor: Visitor, address: str) -> None:
+    visitor.open_job()
+    typed = {
+        "version": "1",
+        "label": "x" * 500,
+        "name": "",
+        "notes": "kept as typed",
+        "heater_v": "warm",
+        "scan_khz": "?",
+    }
+    answer = visitor.post(address, **typed)
+    assert answer.status_code == 422
+    assert "nothing was stored" in answer.text
+    assert 'aria-invalid="true"' in answer.text
+    if address != "/people":
+        assert "kept as typed" in answer.text
+
+
 def test_an_unknown_record_is_a_page_of_its_own(visitor: Visitor) -> None:
     for path in ("/jobs/7", "/displays/7", "/tubes/7", "/tubes/7/years.svg", "/jobs/7/verdict", "/nothing"):
         answer = visitor.get(path)

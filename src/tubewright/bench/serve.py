@@ -95,7 +95,7 @@ def _listen(host: str, port: int) -> socket.socket:
         listening.listen(128)
     except OSError as error:
         listening.close()
-        if error.errno in {errno.EADDRINUSE, errno.EACCES}:
+        if error.errno in {errno.EADDRINUSE, errno.EACCES, getattr(errno, "WSAEACCES", errno.EACCES)}:
             taken = "is in use" if error.errno == errno.EADDRINUSE else "is reserved by the system"
             raise InputError(
                 Fault(

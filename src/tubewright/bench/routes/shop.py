@@ -203,7 +203,7 @@ def _value(value: object) -> str:
         return "nothing"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return wording.given(value) if isinstance(value, float) else str(value)[:80]
+    return words.number(value, 6) if isinstance(value, float) else str(value)[:80]
 
 
 @router.post("/undo")
