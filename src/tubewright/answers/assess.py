@@ -6,6 +6,7 @@ answer in every door.
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Final
 
@@ -176,6 +177,11 @@ def reckon(
         misread_odds=misread_odds(case, knowledge) * consistency.doubt,
     )
     complaint = hear(case, condition, normal, knowledge)
+    # Symptoms speak of the guns as well: particles that would rather show them are drawn more often.
+    even_steps = (np.arange(condition.particles) + rng.random()) / condition.particles
+    chosen = np.minimum(np.searchsorted(np.cumsum(complaint.weight), even_steps), condition.particles - 1)
+    condition = condition.of(chosen)
+    complaint = dataclasses.replace(complaint, elsewhere=complaint.elsewhere[chosen])
     obstacles = find_obstacles(case, consistency, knowledge, complaint.diagnosis.posteriors)
     prices = prices_of(case, knowledge)
     use = case.use
@@ -218,8 +224,9 @@ def reckon(
     sure = confidence(weighing, name)
     if name == FIND_FAULT and complaint.by_adjusting and not tube_unread:
         decision = "adjust"
+        sure = complaint.adjusting_explains
     if obstacles.hard_stops:
-        sure = max(sure, 0.98)
+        sure = max(sure, obstacles.certainty)
     for objection in consistency.objections:
         if objection.kind in {"impossible", "contradiction"}:
             sure *= knowledge.value("trust_left_by_contradiction")
@@ -253,6 +260,9 @@ def reckon(
     )
 
 
+NO_GAIN: Final = frozenset({"clean_contacts", "clear_short", "isolate_heater"})
+"""Treatments that mend a reading or a short, not a cathode."""
+
 _NO_TUBE: Final = Unknown(reason="the display is retired", would_settle="nothing; there is no picture any more")
 
 
@@ -265,25 +275,34 @@ def _white_after(
     rng: np.random.Generator,
     knowledge: Knowledge,
 ) -> Array:
-    """Neutral white once the plan has run its course, one draw per particle."""
+    """Neutral white once the plan has run its course, one draw per particle; 0 where no picture is left."""
     emission = np.array(condition.relative_emission)
+    good = knowledge.value("reserve_of_good_gun")
+    wear = futures.donor_wear[:, 0].astype(np.float64)
+    donor = np.exp(-wear) * good / (1 + np.exp(-wear) * good) * (1 + good) / good
+    white = np.asarray(neutral_white(emission, shares), dtype=np.float64)
     if decision == FIND_FAULT:
-        return np.asarray(neutral_white(emission, shares), dtype=np.float64)
-    if decision == "swap_tube":
-        good = knowledge.value("reserve_of_good_gun")
-        donor = np.exp(-futures.donor_wear[:, 0].astype(np.float64)) * good
-        return np.asarray(donor / (1 + donor) * (1 + good) / good, dtype=np.float64)
-    if decision == "replace_display":
-        return np.ones(len(emission))
-    open_ = np.ones(len(emission), dtype=bool)
+        return white
+    still = np.ones(len(white), dtype=bool)
+    gone = np.zeros(len(white), dtype=bool)
     for step in plan.steps:
-        if step.kind in {"clean_contacts", "clear_short", "isolate_heater"}:
-            continue
-        works = open_ & (rng.random(len(emission)) < step.success)
-        for g in step.guns:
-            emission[:, g] = np.where(works, np.maximum(emission[:, g], futures.target[:, 0]), emission[:, g])
-        open_ &= ~works
-    return np.asarray(neutral_white(emission, shares), dtype=np.float64)
+        luck = rng.random(len(white))
+        works, fails = still & (luck < step.success), still & (luck > 1 - step.lost)
+        if step.kind not in NO_GAIN:
+            for g in step.guns:
+                emission[:, g] = np.where(works, np.maximum(emission[:, g], futures.target[:, 0]), emission[:, g])
+        gone |= fails
+        still &= ~(works | fails)
+    white = np.asarray(neutral_white(emission, shares), dtype=np.float64)
+    if plan.end == "swap_tube":
+        white = np.where(still | gone, donor, white)
+    elif plan.end == "replace_display":
+        white = np.where(still | gone, 1.0, white)
+    elif plan.end == "retire":
+        white = np.where(still | gone, 0.0, white)
+    else:
+        white = np.where(gone, 0.0, white)
+    return white
 
 
 def _spread(values: NDArray[np.floating]) -> Spread:

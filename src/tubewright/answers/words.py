@@ -74,8 +74,9 @@ def headline(r: Reckoning) -> str:
         return f"{r.obstacles.hard_stops[0]} So: {end}."
     if r.decision == FIND_FAULT:
         return _fault_headline(r)
-    if r.decision in {"clear_short", "isolate_heater"} and r.obstacles.to_remove:
-        return f"{r.obstacles.to_remove[0].words} So: {_NAMES[r.decision]}; the cathodes are worth it."
+    if r.obstacles.to_remove and r.decision in {x.kind for x in r.obstacles.to_remove[0].remedies}:
+        helps = float(r.plan.steps[0].success.mean())
+        return f"{r.obstacles.to_remove[0].words} So: {_NAMES[r.decision]}; it helps in about {helps:.0%} of cases."
     if r.decision == "adjust" and r.complaint.heard and r.complaint.by_adjusting:
         return (
             f"Set it anew: {r.complaint.diagnosis.suspects[0].name} explains what is seen, and the tube can carry it."
@@ -97,13 +98,14 @@ def headline(r: Reckoning) -> str:
         return said[r.decision]
     return (
         f"Worth treating: begin with {_NAMES[r.decision]}{guns}, read again, and only then go on; "
-        f"{white}, {wanted}, and the whole plan succeeds with about {_chance_of_success(r.plan):.0%}."
+        f"{white}, {wanted}, and the treatments bring it back with about {_chance_of_success(r.plan):.0%}."
     )
 
 
 def tube_comes_first(r: Reckoning) -> bool:
     """Whether reading the tube is the thing to do, rather than hunting for a fault elsewhere."""
-    return r.weighing.read_tube is not None and not (r.complaint.tests and r.complaint.probability >= 0.5)
+    even = np.full(r.condition.particles, 1.0 / r.condition.particles)
+    return r.weighing.reads_tube_first(even) or (r.weighing.read_tube is not None and not r.complaint.tests)
 
 
 def _fault_headline(r: Reckoning) -> str:
@@ -120,7 +122,9 @@ def _fault_headline(r: Reckoning) -> str:
     else:
         quick = f" Quickest test that tells: {test.name}, {test.minutes:g} min." if test else ""
     unread = " Read the tube before money goes into the chassis." if r.weighing.read_tube is not None else ""
-    return f"Find the fault first: what is seen points away from the cathodes{name}.{quick}{unread}"
+    also = r.complaint.diagnosis.probability_tube > 0.5
+    what = "part of what is seen is not the tube's doing" if also else "what is seen points away from the cathodes"
+    return f"Find the fault first: {what}{name}.{quick}{unread}"
 
 
 def _lead_elsewhere(r: Reckoning) -> SuspectedFault | None:
@@ -232,7 +236,7 @@ def notes(r: Reckoning) -> tuple[Remark, ...]:
                     mend="Don't dwell on the reading; let it rest and read once more.",
                 )
             )
-    if r.normal.any_emission and ("coarse" in r.normal.scale_words or "no reference" in r.normal.scale_words):
+    if r.normal.any_emission and r.normal.scale_kind in {"coarse", "assumed"}:
         found.append(
             Remark(
                 kind="doubt",

@@ -8,6 +8,8 @@ each particle gets the answer of its class.
 
 from __future__ import annotations
 
+import dataclasses
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -16,7 +18,7 @@ from numpy.typing import NDArray
 
 from tubewright.case import GUNS, Case, Gun
 from tubewright.judgement.condition import Condition
-from tubewright.judgement.diagnosis import Diagnosis, blame, diagnose_findings
+from tubewright.judgement.diagnosis import Diagnosis, Explanation, blame, diagnose_findings
 from tubewright.judgement.findings import Findings, gather_findings, odds_ratios
 from tubewright.judgement.next_tests import ProposedTest, quickest_tests
 from tubewright.judgement.readings import NormalisedReadings
@@ -32,10 +34,12 @@ MENDED_BY_ADJUSTING = frozenset({"geometry_misset", "tube_cutoff_mismatch"})
 class Complaint:
     """What was seen, who is suspected, and how likely it lies outside the tube.
 
-    ``elsewhere`` is the chance per particle, shape (particles,).
+    ``elsewhere`` is that chance per particle, and ``weight`` what the symptoms make
+    of each particle, summing to 1; both of shape (particles,).
     """
 
     elsewhere: Array
+    weight: Array
     findings: Findings
     diagnosis: Diagnosis
     tests: tuple[ProposedTest, ...]
@@ -55,7 +59,16 @@ class Complaint:
     def by_adjusting(self) -> bool:
         """Whether the likeliest cause is a control that stands wrong."""
         lead = self.diagnosis.explanations[:1]
-        return bool(lead) and bool(lead[0].faults) and set(lead[0].faults) <= MENDED_BY_ADJUSTING
+        return bool(lead) and _adjusts(lead[0])
+
+    @property
+    def adjusting_explains(self) -> float:
+        """Chance that controls standing wrong are all that is the matter."""
+        return sum(e.probability for e in self.diagnosis.explanations if _adjusts(e))
+
+
+def _adjusts(explanation: Explanation) -> bool:
+    return bool(explanation.faults) and set(explanation.faults) <= MENDED_BY_ADJUSTING
 
 
 def hear(case: Case, condition: Condition, normal: NormalisedReadings, knowledge: Knowledge) -> Complaint:
@@ -69,7 +82,7 @@ def hear(case: Case, condition: Condition, normal: NormalisedReadings, knowledge
         case, knowledge, emission=believed_emission(condition), retention=retention, include_readings=True
     )
     diagnosis = diagnose_findings(findings, knowledge)
-    elsewhere = np.zeros(condition.particles)
+    elsewhere, likely = np.zeros(condition.particles), np.ones(condition.particles)
     seen = bool(findings.present) or bool(case.tests)
     if seen:
         weakest = condition.relative_emission.min(axis=1)
@@ -82,10 +95,11 @@ def hear(case: Case, condition: Condition, normal: NormalisedReadings, knowledge
             if members.any():
                 medians = np.median(condition.relative_emission[members], axis=0)
                 supposed = {gun: float(medians[g]) for g, gun in enumerate(GUNS)}
-                elsewhere[members] = outside_tube(case, knowledge, supposed, retention)
+                elsewhere[members], likely[members] = outside_tube(case, knowledge, supposed, retention)
     tests = quickest_tests(findings, knowledge, limit=6) if seen else ()
     return Complaint(
         elsewhere=elsewhere,
+        weight=likely / likely.sum(),
         findings=findings,
         diagnosis=diagnosis,
         tests=tests,
@@ -98,11 +112,18 @@ def outside_tube(
     knowledge: Knowledge,
     emission: Mapping[Gun, float],
     retention: Mapping[Gun, float],
-) -> float:
-    """Chance that what was seen has a cause outside the tube, were its guns like this."""
+) -> tuple[float, float]:
+    """What the complaint says of a tube with guns like this.
+
+    Returns:
+        Chance that what was seen has a cause outside the tube, and how likely a
+        display with such guns is to show the symptoms it shows.
+    """
     findings = gather_findings(case, knowledge, emission=emission, retention=retention, include_readings=True)
     to_blame = blame(findings, knowledge)
-    return min(1.0, to_blame.elsewhere + to_blame.unknown)
+    # How likely the complaint is for a tube like this: the results follow from the guns, so only the rest counts.
+    of_the_guns = blame(dataclasses.replace(findings, present=(), absent=()), knowledge).log_evidence
+    return min(1.0, to_blame.elsewhere + to_blame.unknown), math.exp(to_blame.log_evidence - of_the_guns)
 
 
 def misread_odds(case: Case, knowledge: Knowledge) -> float:
@@ -114,6 +135,9 @@ def misread_odds(case: Case, knowledge: Knowledge) -> float:
     cleaned = any(t.kind == "clean_contacts" and t.outcome is not None for t in case.treatments)
     if cleaned and any(r.stage == "after" for r in case.readings):
         return min(odds, 1.0) * since  # whatever cleaning changed, these readings were taken after it
+    helped = any(t.kind == "clean_contacts" and t.outcome == "improved" for t in case.treatments)
+    if helped:
+        return odds / since  # cleaning helped, so what was read before it was the contacts
     return odds * since if cleaned else odds
 
 

@@ -10,6 +10,7 @@ tube, and everything that is said later is an average over particles.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
@@ -27,10 +28,10 @@ Array = NDArray[np.float64]
 _X: Array = np.linspace(math.log(0.004), math.log(250.0), 93)
 """Grid of ln(reserve): from a dead cathode to one whose slump can't be seen."""
 
-_NODES: Array = np.array([-1.6, -0.8, 0.0, 0.8, 1.6])
+_NODES: Array = np.linspace(-2.6, 2.6, 7)
 """Nodes for the shared reference, in its standard deviations; weighed by the normal density."""
 
-_WEAR_NODES: Array = np.linspace(-2.2, 2.2, 17)
+_WEAR_NODES: Array = np.linspace(-3.0, 3.0, 19)
 """The same for the shared wear."""
 
 
@@ -53,10 +54,14 @@ class Condition:
     poisoned: NDArray[np.bool_]
     knee: Array
     work_function_ev: Array
-    scale_ln: Array
     wear_time_h: Array
     read: tuple[bool, bool, bool]
     good_fraction: Array
+
+    def of(self, chosen: NDArray[np.intp]) -> Condition:
+        """The cloud made of these particles, by index; one may come more than once."""
+        arrays = {f.name: getattr(self, f.name)[chosen] for f in dataclasses.fields(self) if f.name != "read"}
+        return dataclasses.replace(self, **arrays)
 
     @property
     def particles(self) -> int:
@@ -130,13 +135,23 @@ def infer_condition(
     step = float(_X[1] - _X[0])
     knee = np.array([law.knee for law in laws])[law_i]
     good = np.array([law.good_fraction for law in laws])[law_i]
+    work = np.array([law.work_function_ev for law in laws])[law_i]
     for g, gun in enumerate(GUNS):
         x, false = _draw_gun(prior, likely[:, g], law_i, scale_i, past_i, rng)
         x = x + step * (rng.random(particles) - 0.5)
         reserve[:, g] = np.exp(x)
         misread[:, g] = false == 1
         gain[:, g] = _draw_gain(
-            normal.guns[gun], reserve[:, g], knee, good, scale[scale_i], misread[:, g], knowledge, rng
+            normal.guns[gun],
+            reserve[:, g],
+            knee,
+            work,
+            good,
+            scale[scale_i],
+            misread[:, g],
+            normal.rated_heater_v,
+            knowledge,
+            rng,
         )
     emission = gain * emission_fraction(reserve, knee[:, None]) / good[:, None]
     return Condition(
@@ -146,8 +161,7 @@ def infer_condition(
         poisoned=past_i >= len(wear),
         misread=misread,
         knee=knee,
-        work_function_ev=np.array([law.work_function_ev for law in laws])[law_i],
-        scale_ln=scale[scale_i],
+        work_function_ev=work,
         wear_time_h=_wear_times(case, wear[past_i % len(wear)], knowledge, learned, rng),
         read=tuple(bool(normal.guns[gun].full or normal.guns[gun].pairs) for gun in GUNS),  # type: ignore[arg-type]  # three guns
         good_fraction=good,
@@ -303,9 +317,11 @@ def _draw_gain(
     readings: GunReadings,
     reserve: Array,
     knee: Array,
+    work_function_ev: Array,
     good: Array,
     scale: Array,
     misread: NDArray[np.bool_],
+    rated_v: float,
     knowledge: Knowledge,
     rng: np.random.Generator,
 ) -> Array:
@@ -317,8 +333,9 @@ def _draw_gain(
     if full is None:
         told, sd = np.zeros(len(reserve)), math.inf
     else:
-        share = readings.cutoff_share
-        expected = np.log(share * emission_fraction(reserve / share, knee) / good)
+        expected = predicted_log_ratio(
+            reserve, readings, knee, work_function_ev, good, full.heater_ratio * rated_v, rated_v
+        )
         told = math.log(full.ratio) - expected - scale
         sd = math.hypot(full.sd_ln, full.cutoff_share_sd_ln)
     # A misread gun's reading says nothing of its gain: it keeps to the parts' own weights.

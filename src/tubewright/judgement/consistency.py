@@ -3,7 +3,7 @@
 A remark says what can't be right and how to settle it. Readings listed in
 ``discard`` are not believed; ``doubt`` widens the chance that the rest is misread;
 ``settled_by`` names the test that settles it; ``withhold`` says that no tube decision
-may be built on these readings at all.
+may be built on these readings at all; ``about`` names the fact they contradict.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ class Objection:
     doubt: float = 1.0
     withhold: bool = False
     settled_by: str = ""
+    about: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,6 +230,7 @@ def _getter(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
             words=f"The getter is said to be white, yet {' and '.join(alive)} give emission: a tube full of air gives "
             "none.",
             mend="Look at the getter again in good light: a thin or grey mirror is not a white one.",
+            about="getter",
         )
 
 
@@ -279,7 +281,10 @@ def _no_heater_current(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
 
 
 def _cutoff_spread(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
-    values = {gun: [r.value for _, r in rs if r.value > 0] for gun, rs in _by_gun(case, "cutoff").items()}
+    read = _by_gun(case, "cutoff")
+    at_g2 = [r.g2_v for rs in read.values() for _, r in rs]
+    common = max(set(at_g2), key=at_g2.count, default=None)
+    values = {gun: [r.value for _, r in rs if r.value > 0 and r.g2_v == common] for gun, rs in read.items()}
     cutoffs = {gun: sum(v) / len(v) for gun, v in values.items() if v}
     if len(cutoffs) < 2:
         return

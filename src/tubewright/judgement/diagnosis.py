@@ -55,6 +55,7 @@ class Blame:
     tube: float
     elsewhere: float
     unknown: float
+    log_evidence: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,17 +230,19 @@ def blame(findings: Findings, knowledge: Knowledge) -> Blame:
         RefusedError: More present findings hang together than can be reckoned exactly.
     """
     evidence = weigh(findings, knowledge)
-    return _blame(evidence, evidence.log_evidence(still=evidence.still, links=evidence.links))
+    logarithm = evidence.log_evidence(still=evidence.still, links=evidence.links)
+    return _blame(evidence, logarithm)
 
 
 def _blame(evidence: Evidence, logarithm: float) -> Blame:
     if len(evidence.leaks) == 0:
-        return Blame(tube=0.0, elsewhere=0.0, unknown=0.0)
+        return Blame(tube=0.0, elsewhere=0.0, unknown=0.0, log_evidence=logarithm)
     tube = evidence.of_the_tube
     return Blame(
         tube=1.0 - _none_to_blame(evidence, tube, logarithm),
         elsewhere=1.0 - _none_to_blame(evidence, ~tube, logarithm),
         unknown=_none_to_blame(evidence, np.ones_like(tube), logarithm),
+        log_evidence=logarithm,
     )
 
 

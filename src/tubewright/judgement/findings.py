@@ -13,9 +13,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from tubewright.case import Case, Gun, Reading, ReadingKind
+from tubewright.case import Case, Gun, ReadingKind
 from tubewright.errors import Fault, InputError
 from tubewright.judgement.ranges import result_of_value
+from tubewright.judgement.readings import current_readings
 from tubewright.knowledge.model import BenchTest, Knowledge
 
 ALL_LOW_BELOW: Final = 0.40
@@ -261,7 +262,7 @@ def _from_readings(
         says = said.get(looks or "", "")
         if _has(knowledge, name, says):
             yield _taken(knowledge.tests[name], says, "reading", f"{what} {looks}")
-    for reading in _latest(case.readings):
+    for reading in current_readings(case.readings, knowledge.value("sitting_days")):
         if reading.kind not in _READING_TESTS:
             continue
         name = _READING_TESTS[reading.kind]
@@ -304,16 +305,10 @@ def _numeric(
         yield _taken(test, named.id, "reading", words, gun=gun)
 
 
-def _latest(readings: tuple[Reading, ...]) -> list[Reading]:
-    """Readings as the tube is now: those after a treatment take the place of those before."""
-    treated = {(r.kind, r.gun) for r in readings if r.stage == "after"}
-    return [r for r in readings if r.stage == "after" or (r.kind, r.gun) not in treated]
-
-
 def _cutoff_spread(case: Case, knowledge: Knowledge) -> Iterator[TakenResult]:
     """Largest over smallest cutoff among guns read at one grid-2 voltage."""
     by_g2: dict[float | None, dict[Gun, float]] = {}
-    for reading in _latest(case.readings):
+    for reading in current_readings(case.readings, knowledge.value("sitting_days")):
         if reading.kind == "cutoff" and reading.gun is not None and reading.value > 0:
             by_g2.setdefault(reading.g2_v, {})[reading.gun] = reading.value
     complete = [cutoffs for cutoffs in by_g2.values() if len(cutoffs) == 3]

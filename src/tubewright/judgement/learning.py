@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 from tubewright.case import TreatmentKind
 from tubewright.experience import Experience, TreatedGun, WornGun
 from tubewright.knowledge.model import Knowledge
+from tubewright.physics.cathode import emission_fraction
 
 _HALF_WIDTH_SPREADS = 3.0
-"""Half-width of the grid for the hold, in its prior standard deviations."""
+"""Half-width of the grid for the median hold, in spreads of the hold between tubes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,16 +106,33 @@ def _wear(knowledge: Knowledge, worn: Sequence[WornGun]) -> tuple[float, float, 
     mean = math.log(knowledge.value("wear_time_h"))
     spread = knowledge.value("wear_time_spread")
     good = knowledge.value("reserve_of_good_gun")
-    estimates = []
-    for pair in worn:
-        fall = _log_reserve(pair.emission_start, good) - _log_reserve(pair.emission_end, good)
-        # Two readings of the same gun differ by chance; a fall within that says nothing of its pace.
-        if fall > 3 * knowledge.value("repeatability_one_box") and pair.hours_between > 0:
-            estimates.append(math.log(pair.hours_between / fall))
     prior = knowledge.value("wear_belief_worth")
-    n = len(estimates)
-    mean = (prior * mean + sum(estimates)) / (prior + n)
-    return math.exp(mean), spread, n / (prior + n)
+    told = [p for p in worn if p.hours_between > 0 and p.emission_start > 0 and p.emission_end > 0]
+    if not told:
+        return math.exp(mean), spread, 0.0
+    noise = knowledge.value("repeatability_one_box")
+    level_sd = math.hypot(noise, knowledge.value("gun_to_gun_spread"))
+    middle = np.linspace(mean - 2.5 * spread, mean + 2.5 * spread, 101)  # the shop's median
+    each = np.linspace(mean - 6 * spread, mean + 6 * spread, 121)  # one gun's own
+    between = np.exp(-0.5 * ((each[None, :] - middle[:, None]) / spread) ** 2)
+    between /= between.sum(axis=1, keepdims=True)
+    start = np.linspace(math.log(0.05), math.log(good) + 0.4, 50)  # ln(reserve) at the first reading
+    first = np.log(emission_fraction(np.exp(start)) / emission_fraction(good))
+    log_weight = -0.5 * ((middle - mean) / (spread / math.sqrt(prior))) ** 2
+    for pair in told:
+        then = start[:, None] - pair.hours_between * np.exp(-each)[None, :]
+        kept = np.log(emission_fraction(np.exp(then)) / emission_fraction(good)) - first[:, None]
+        # The gun's own gain is in both readings: it blurs the level and drops out of the ratio.
+        level = np.exp(-0.5 * ((math.log(pair.emission_start) - first) / level_sd) ** 2)
+        change = math.log(pair.emission_end / pair.emission_start)
+        ratio = np.exp(-0.5 * ((change - kept) / (math.sqrt(2) * noise)) ** 2)
+        log_weight += np.log(between @ (level @ ratio) + 1e-12)
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    learned = float((middle * weight).sum())
+    # What the pairs have narrowed of the prior is their share.
+    left = float((((middle - learned) ** 2) * weight).sum()) / (spread**2 / prior)
+    return math.exp(learned), spread, max(0.0, 1.0 - left)
 
 
 def _hold(knowledge: Knowledge, treated: Sequence[TreatedGun]) -> tuple[float, float, float]:
@@ -155,9 +173,3 @@ def normal_cdf(z: NDArray[np.float64]) -> NDArray[np.float64]:
     poly = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
     tail = np.exp(-0.5 * a**2) / math.sqrt(2.0 * math.pi) * poly
     return np.where(z > 0, 1.0 - tail, tail)
-
-
-def _log_reserve(relative_emission: float, good_reserve: float) -> float:
-    """Logarithm of the reserve of an evenly emitting gun, by the reciprocal sum."""
-    fraction = min(max(relative_emission * good_reserve / (1.0 + good_reserve), 1e-3), 0.98)
-    return math.log(fraction / (1.0 - fraction))

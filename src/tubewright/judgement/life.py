@@ -132,7 +132,7 @@ def treated_hours(
     knowledge: Knowledge,
     *,
     earlier: float,
-    lasting: Array | None = None,
+    lasting: NDArray[np.bool_] | None = None,
 ) -> Floats:
     """Service hours after a useful treatment of some guns; the others wear as they are.
 
@@ -143,8 +143,8 @@ def treated_hours(
         treated: Indices of the treated guns.
         knowledge: The trade's constants.
         earlier: Treatments the tube has had already; each shortens the hold.
-        lasting: Chance per particle that the gain is kept as a new gun keeps its own
-            (poison driven out, not coating stripped); shape (particles,).
+        lasting: Whether a particle keeps its gain as a new gun keeps its own (poison
+            driven out, not coating stripped); shape (particles,).
 
     Returns:
         Hours, shape (particles, futures).
@@ -161,16 +161,15 @@ def treated_hours(
         least = hours if least is None else np.minimum(least, hours, out=least)
     worst = max(float(needed[g]) for g in treated)
     level = np.clip(futures.target, 0.05, 0.98)
+    level *= np.float32(good / (1 + good))
     drop = np.log(level / (1 - level))
-    drop -= np.float32(math.log(max(worst, 1e-3) / max(1 - worst, 1e-3)))
+    drop -= np.float32(_logit(min(max(worst, 1e-3), 0.98), good))
     np.maximum(drop, 0, out=drop)
     drop *= np.float32(shrink / fall)
     gained: Floats = drop * futures.hold_h
-    if lasting is not None and treated:
+    if lasting is not None:
         natural = drop * np.float32(fall / shrink) * futures.wear_time_h[treated[0]]
-        # A particle keeps its gain or it doesn't; the futures of one particle are split by the chance of it.
-        share = (np.arange(futures.shape[1], dtype=np.float32) + 0.5) / futures.shape[1]
-        gained = np.where(share[None, :] < lasting.astype(np.float32)[:, None], np.maximum(natural, gained), gained)
+        gained = np.where(lasting[:, None], np.maximum(natural, gained), gained)
     return gained if least is None else np.minimum(least, gained)
 
 

@@ -37,9 +37,14 @@ class Obstacle:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Obstacles:
-    """Everything that stands in the way of a treatment."""
+    """Everything that stands in the way of a treatment.
+
+    ``certainty`` is the chance that the hard stops are true: what was looked at and
+    proven, or what the diagnosis concludes.
+    """
 
     hard_stops: tuple[str, ...]
+    certainty: float
     to_remove: tuple[Obstacle, ...]
 
 
@@ -61,10 +66,13 @@ def find_obstacles(
     stops = [*_visible(case, consistency), *_by_test(case)]
     stops += [o.words for o in obstacles if not o.remedies]
     stops += _spent(case, readings, knowledge)
+    certainty = knowledge.value("proven_sure") if stops else 0.0
     if not stops:
         sure = knowledge.value("hard_stop_sure")
-        stops += [words for fault, words in _HOPELESS.items() if posteriors.get(fault, 0.0) >= sure]
-    return Obstacles(hard_stops=tuple(stops), to_remove=tuple(o for o in obstacles if o.remedies))
+        concluded = {fault: posteriors.get(fault, 0.0) for fault in _HOPELESS}
+        stops += [words for fault, words in _HOPELESS.items() if concluded[fault] >= sure]
+        certainty = max(concluded.values())
+    return Obstacles(hard_stops=tuple(stops), certainty=certainty, to_remove=tuple(o for o in obstacles if o.remedies))
 
 
 def leakage_words(kind: ReadingKind, mohm: float, knowledge: Knowledge) -> str:
@@ -203,7 +211,7 @@ def _gas(case: Case, readings: list[Reading], knowledge: Knowledge) -> Iterator[
 def _visible(case: Case, consistency: Consistency) -> Iterator[str]:
     if case.tube.neck == "cracked":
         yield "The neck is cracked: the tube is unsafe and its vacuum is lost or soon will be."
-    contradicted = any("getter" in o.words for o in consistency.objections)
+    contradicted = any(o.about == "getter" for o in consistency.objections)
     white = case.tube.getter == "white" or any(s.id == "getter_white" and s.present for s in case.symptoms)
     if white and not contradicted:
         yield "The getter is white: air has got in, and no treatment brings a vacuum back."

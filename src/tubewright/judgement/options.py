@@ -93,7 +93,7 @@ def _as_it_is(s: Situation, natural: Floats, weak: tuple[int, ...], ends: dict[s
     )
     # A picture that shows no tint is tracked as it stands; a seen one, or a fresh treatment, asks for close guns.
     holds = k.value("balance_good" if tinted else "balance_trackable")
-    medians = np.median(emission, axis=0)
+    medians = np.median(emission[:, list(s.condition.read)] if any(s.condition.read) else emission, axis=0)
     balanced = np.full(emission.shape[0], medians.min() / medians.max() >= holds)
     everywhere = np.ones(emission.shape[0], dtype=bool)
     choices = [

@@ -13,10 +13,14 @@ import math
 import statistics
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from tubewright.case import GUNS, Case, Gun, Reading
 from tubewright.experience import Experience, KnownGoodReading
 from tubewright.knowledge.model import Knowledge
+
+ReferenceKind = Literal["stated", "relative", "calibrated", "coarse", "assumed"]
+"""How an instrument's reading was put against a gun known to be good."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +77,7 @@ class NormalisedReadings:
 
     guns: dict[Gun, GunReadings]
     scale_sd_ln: float
+    scale_kind: ReferenceKind
     scale_words: str
     rated_heater_v: float
     rated_heater_assumed: bool
@@ -88,27 +93,29 @@ class _Reference:
     value: float
     sd_ln: float
     cutoff_v: float | None
+    kind: ReferenceKind
     words: str
 
 
 def current_readings(readings: Iterable[Reading], sitting_days: float) -> list[Reading]:
     """The readings that describe the tube as it is now.
 
-    Readings after a treatment replace those before it, gun by gun and kind by
-    kind; among dated ones only those within ``sitting_days`` of the latest count.
+    Gun by gun and kind by kind: among dated readings only those within
+    ``sitting_days`` of the latest count, and of these the ones taken after a
+    treatment replace those before it.
     """
     chosen: list[Reading] = []
     groups: dict[tuple[Gun | None, str], list[Reading]] = {}
     for reading in readings:
         groups.setdefault((reading.gun, reading.kind), []).append(reading)
     for group in groups.values():
-        after = [reading for reading in group if reading.stage == "after"]
-        kept = after or group
-        dated = [_moment(reading.at) for reading in kept if reading.at is not None]
+        kept = group
+        dated = [_moment(reading.at) for reading in group if reading.at is not None]
         if dated:
             latest = max(dated)
-            kept = [r for r in kept if r.at is None or (latest - _moment(r.at)).days <= sitting_days]
-        chosen.extend(kept)
+            kept = [r for r in group if r.at is None or (latest - _moment(r.at)).days <= sitting_days]
+        after = [reading for reading in kept if reading.stage == "after"]
+        chosen.extend(after or kept)
     return chosen
 
 
@@ -132,7 +139,7 @@ def normalise(
         (r for i, r in enumerate(case.readings) if i not in without), knowledge.value("sitting_days")
     )
     emission = [r for r in usable if r.kind == "emission"]
-    references = _references(emission, rated_v, knowledge, experience)
+    references = _references(emission, rated_v, knowledge, experience, case.tube.label)
     cutoffs = _cutoffs(usable)
     guns: dict[Gun, GunReadings] = {}
     for gun in GUNS:
@@ -157,30 +164,35 @@ def normalise(
     return NormalisedReadings(
         guns=guns,
         scale_sd_ln=worst.sd_ln if worst else knowledge.value("reference_spread_given"),
+        scale_kind=worst.kind if worst else "stated",
         scale_words=worst.words if worst else "no emission reading",
         rated_heater_v=rated_v,
         rated_heater_assumed=case.tube.heater_v is None,
     )
 
 
-def calibrate(instrument: str, known_good: Sequence[KnownGoodReading], unit: str) -> tuple[float, float, int] | None:
+def calibrate(
+    instrument: str, known_good: Sequence[KnownGoodReading], unit: str, tube_label: str | None = None
+) -> tuple[float, float, int] | None:
     """What one instrument shows on a good gun, from the shop's own readings.
 
     Args:
         instrument: Its name, compared without regard to case.
         known_good: Readings on guns known to be good.
         unit: Unit of the reading to be judged; currents are converted.
+        tube_label: Type of the tube to be judged; readings on that type alone count
+            where there are any.
 
     Returns:
         Median value in ``unit``, standard deviation of the logarithm of a single
         good gun about it, and the number of readings; ``None`` without any.
     """
+    mine = [k for k in known_good if k.instrument.casefold() == instrument.casefold()]
+    alike = [k for k in mine if tube_label and k.tube_label.casefold() == tube_label.casefold()]
     values = [
         value
-        for known in known_good
-        if known.instrument.casefold() == instrument.casefold()
-        and (value := _converted(known.value, known.unit, unit)) is not None
-        and value > 0
+        for known in alike or mine
+        if (value := _converted(known.value, known.unit, unit)) is not None and value > 0
     ]
     if not values:
         return None
@@ -190,12 +202,12 @@ def calibrate(instrument: str, known_good: Sequence[KnownGoodReading], unit: str
 
 
 def _references(
-    emission: Sequence[Reading], rated_v: float, knowledge: Knowledge, experience: Experience
+    emission: Sequence[Reading], rated_v: float, knowledge: Knowledge, experience: Experience, tube_label: str | None
 ) -> dict[int, _Reference]:
     found: dict[int, _Reference] = {}
     unknown: list[Reading] = []
     for reading in emission:
-        reference = _stated(reading, knowledge) or _calibrated(reading, knowledge, experience)
+        reference = _stated(reading, knowledge) or _calibrated(reading, knowledge, experience, tube_label)
         if reference is None:
             unknown.append(reading)
         else:
@@ -211,6 +223,7 @@ def _references(
             value=max(top, 1e-9) / knowledge.value("strongest_gun_assumed"),
             sd_ln=knowledge.value("reference_spread_unknown"),
             cutoff_v=None,
+            kind="assumed",
             words="no reference for this instrument: the strongest gun is taken as a fair one",
         )
     return found
@@ -222,6 +235,7 @@ def _stated(reading: Reading, knowledge: Knowledge) -> _Reference | None:
             value=reading.reference,
             sd_ln=knowledge.value("reference_spread_given"),
             cutoff_v=reading.reference_cutoff_v,
+            kind="stated",
             words="against the reference gun stated",
         )
     if reading.unit == "rel":
@@ -229,14 +243,17 @@ def _stated(reading: Reading, knowledge: Knowledge) -> _Reference | None:
             value=1.0,
             sd_ln=knowledge.value("reference_spread_given"),
             cutoff_v=reading.reference_cutoff_v,
+            kind="relative",
             words="already relative to a good gun",
         )
     return None
 
 
-def _calibrated(reading: Reading, knowledge: Knowledge, experience: Experience) -> _Reference | None:
+def _calibrated(
+    reading: Reading, knowledge: Knowledge, experience: Experience, tube_label: str | None
+) -> _Reference | None:
     if reading.instrument:
-        own = calibrate(reading.instrument, experience.known_good, reading.unit)
+        own = calibrate(reading.instrument, experience.known_good, reading.unit, tube_label)
         if own is not None:
             value, spread, count = own
             prior = knowledge.value("gun_to_gun_spread")
@@ -251,6 +268,7 @@ def _calibrated(reading: Reading, knowledge: Knowledge, experience: Experience) 
                 value=value,
                 sd_ln=max(spread / math.sqrt(count), knowledge.value("cutoff_repeatability")),
                 cutoff_v=statistics.median(cutoffs) if cutoffs else None,
+                kind="calibrated",
                 words=f"calibrated by {count} of the shop's own readings on good guns",
             )
     coarse = knowledge.value("reference_spread_scale_only")
@@ -259,6 +277,7 @@ def _calibrated(reading: Reading, knowledge: Knowledge, experience: Experience) 
             value=100.0,
             sd_ln=coarse,
             cutoff_v=None,
+            kind="coarse",
             words="coarse: the instrument's own percent scale, no reference gun",
         )
     if reading.unit == "div" and reading.full_scale is not None:
@@ -266,6 +285,7 @@ def _calibrated(reading: Reading, knowledge: Knowledge, experience: Experience) 
             value=reading.full_scale,
             sd_ln=coarse,
             cutoff_v=None,
+            kind="coarse",
             words="coarse: divisions of the instrument's full scale, no reference gun",
         )
     return None
@@ -301,7 +321,7 @@ def _cutoff_share(
     reading: Reading, reference: _Reference, cutoff: tuple[float, float | None] | None, knowledge: Knowledge
 ) -> tuple[float, float]:
     """``(cutoff / reference cutoff)**1.5`` and the spread of its logarithm."""
-    if reference.words.startswith("already relative") and reference.cutoff_v is None:
+    if reference.kind == "relative" and reference.cutoff_v is None:
         return 1.0, 0.0  # whoever normalised it has allowed for the cutoff as far as that was possible
     if cutoff is None or reference.cutoff_v is None:
         return 1.0, 1.5 * knowledge.value("cutoff_unknown_spread")
@@ -352,22 +372,35 @@ def _settled(full: Sequence[NormalReading], knowledge: Knowledge) -> tuple[Norma
 
 
 def _pairs(normal: Sequence[NormalReading], knowledge: Knowledge) -> tuple[Pair, ...]:
-    """Each reading at reduced heater over the nearest one at full heater."""
+    """The readings at each reduced heater, taken together, over the nearest ones at full heater."""
     lit = [n for n in normal if not n.dark]  # nothing over nothing tells no retention
     full = [n for n in lit if n.heater_ratio >= knowledge.value("full_heater_from")]
     reduced = [n for n in lit if n.heater_ratio < knowledge.value("full_heater_from")]
     if not full:
         return ()
-    return tuple(
-        Pair(
-            retention=low.ratio / high.ratio,
-            sd_ln=math.sqrt(2) * knowledge.value("repeatability_pair"),
-            low_heater_ratio=low.heater_ratio,
-            high_heater_ratio=high.heater_ratio,
+    pairs = []
+    for ratio in sorted({round(n.heater_ratio, 3) for n in reduced}):
+        same = [n for n in reduced if round(n.heater_ratio, 3) == ratio]
+        beside = [_neighbour(low, full) for low in same]
+        logs = [math.log(low.ratio / high.ratio) for low, high in zip(same, beside, strict=True)]
+        pairs.append(
+            Pair(
+                retention=math.exp(statistics.fmean(logs)),
+                sd_ln=math.sqrt(1 + 1 / len(same)) * knowledge.value("repeatability_pair"),
+                low_heater_ratio=same[0].heater_ratio,
+                high_heater_ratio=beside[0].heater_ratio,
+            )
         )
-        for low in reduced
-        for high in [min(full, key=lambda n: abs((n.minutes_on or 0) - (low.minutes_on or 0)))]
-    )
+    return tuple(pairs)
+
+
+def _neighbour(low: NormalReading, full: Sequence[NormalReading]) -> NormalReading:
+    """The full-heater reading nearest in time; the warmest where a time is missing."""
+    timed = [n for n in full if n.minutes_on is not None]
+    if low.minutes_on is None or not timed:
+        return max(full, key=lambda n: n.minutes_on or 0.0)
+    at = low.minutes_on
+    return min(timed, key=lambda n: abs((n.minutes_on or 0.0) - at))
 
 
 def _moment(at: dt.date | dt.datetime | None) -> dt.datetime:

@@ -31,7 +31,6 @@ def play_treatments(
     response = s.rng.standard_normal(s.condition.particles) * s.knowledge.value("response_spread")
     earlier = earlier_treatments(s)
     wants = _wants(s, weak)
-    poisoned: Array = s.condition.poisoned.astype(np.float64)
     base_years = years_of(natural, s.futures, treated=False)
     played: dict[float, Floats] = {}
     rungs: list[Rung] = []
@@ -44,7 +43,7 @@ def play_treatments(
             count = earlier + s.knowledge.treatments[kind].counts_as - 1.0
             if count not in played:
                 hours = treated_hours(
-                    s.condition, s.futures, s.needed, weak, s.knowledge, earlier=count, lasting=poisoned
+                    s.condition, s.futures, s.needed, weak, s.knowledge, earlier=count, lasting=s.condition.poisoned
                 )
                 played[count] = years_of(hours, s.futures, treated=True)
             years = played[count]
@@ -109,7 +108,7 @@ def _chances(
     # Guns of one tube share what ails them: part of the time one answer holds for all.
     together = k.value("guns_respond_together") if kind not in SHARED_HEATER else k.value("heater_serves_all")
     success = together * shifted.min(axis=1) + (1 - together) * np.prod(shifted, axis=1)
-    risk = 1.0 - (1.0 - odds.loss) ** len(weak)
+    risk = 1.0 - (1.0 - odds.loss) ** (1 if kind in SHARED_HEATER else len(weak))
     risk_each = np.full(len(success), risk)
     return np.minimum(success, 1.0 - risk_each), risk_each
 

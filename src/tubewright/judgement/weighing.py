@@ -46,18 +46,36 @@ class Weighing:
     def loss_of(self, decision: str, weight: Array, elsewhere: Array) -> float:
         """Loss of holding on to a decision under another weighing; infinite where no plan begins so."""
         if decision == FIND_FAULT:
-            return self.best(weight, elsewhere)[1]
+            return self._loss_of_looking(weight, elsewhere)
         mine = np.array([first == decision for first in self.firsts])
         if not mine.any():
             return math.inf
         rework = 0.0 if decision in CHASSIS_GONE else self.rework * float(weight @ elsewhere)
         return float((self.losses[mine] @ weight).min()) + rework
 
+    def reads_tube_first(self, weight: Array) -> bool:
+        """Whether reading the tube is what the finding begins with, rather than looking elsewhere."""
+        if self.read_tube is None:
+            return False
+        return not self.heard or float(self.elsewhere @ weight) < 0.5 * float(weight.sum())
+
+    def _loss_of_looking(self, weight: Array, elsewhere: Array) -> float:
+        """Loss of finding the fault, or reading the tube, first; infinite where there is neither to do."""
+        total = float(weight.sum())
+        ways = []
+        if self.heard:
+            plain, where_else = self.losses @ weight, self.losses @ (weight * elsewhere)
+            ways.append(float(np.min(where_else) + np.min(plain - where_else)) + self.look * total)
+        if self.read_tube is not None:
+            ways.append(float(self.losses.min(axis=0) @ weight) + self.read_tube * total)
+        return min(ways, default=math.inf)
+
     def settle(self, weight: Array, decision: str, elsewhere: Array | None = None) -> tuple[str, float, int]:
         """The best decision, unless the one held so far is as good for all that anybody would argue."""
         choice = self.best(weight, elsewhere)
         held = self.loss_of(decision, weight, self.elsewhere if elsewhere is None else elsewhere)
-        if held - choice[1] <= self.tolerance * float(weight.sum()):
+        slack = 0.0 if decision == FIND_FAULT else self.tolerance
+        if held - choice[1] <= slack * float(weight.sum()) + 1e-9:
             return decision, choice[1], choice[2]
         return choice
 
@@ -124,7 +142,8 @@ def confidence(weighing: Weighing, decision: str) -> float:
     share = 1.0 / weighing.losses.shape[1]
     stays = np.array([f not in CHASSIS_GONE for f in weighing.firsts])
     settled = weighing.losses.min(axis=0)
-    if decision == FIND_FAULT and weighing.heard:
+    even = np.full(weighing.losses.shape[1], share)
+    if decision == FIND_FAULT and not weighing.reads_tube_first(even):
         return float(weighing.elsewhere.mean())
     mine = np.array([f == decision for f in weighing.firsts])
     if decision == FIND_FAULT or not mine.any():
