@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Final, Literal
 
 from tubewright.case import Case
-from tubewright.knowledge.model import BenchTest, FaultCause, Hazard, Knowledge, NamedResult, Symptom
+from tubewright.knowledge.model import BenchTest, Constant, FaultCause, Hazard, Knowledge, NamedResult, Symptom
 
 
 def symptom(name: str, leak: float = 0.01) -> Symptom:
@@ -90,7 +90,11 @@ def result(
 def catalogue(symptoms: list[Symptom], faults: list[FaultCause], tests: list[BenchTest]) -> Knowledge:
     return Knowledge(
         sources={},
-        constants={},
+        constants={
+            "sitting_days": Constant(
+                id="sitting_days", value=7, unit="d", kind="from memory", source="s", locator="", means="one sitting"
+            )
+        },
         cautions={},
         hazards={},
         symptoms={s.id: s for s in symptoms},
