@@ -47,6 +47,7 @@ WITHOUT_UNIT: Final[Mapping[str, str]] = {
     "Prices:": "money, in the currency of the case",
     "Futures:target": "a relative emission",
     "Futures:donor_wear": "service hours over wear time, of the tube that comes in",
+    "Obstacles:certainty": "a chance, as the class says",
     "Remedy:loss": "the chance of losing the tube",
     "BenchTest:usual_nominal": "in the unit that the results of the test name",
     "TreatmentFacts:best_from": "a relative emission, as the class says",
