@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 from html.parser import HTMLParser
@@ -11,11 +12,13 @@ import pytest
 
 from bench.benches import ORIGIN, Visitor
 from samples import sample_answer
+from tubewright.answers.assess import assess
 from tubewright.answers.assessment import to_json
 from tubewright.bench.stored import answer_from_json
 from tubewright.case import Symptom, Treatment
 from tubewright.errors import InputError
 from tubewright.knowledge.load import load_knowledge
+from tubewright.records.store import Store
 from tubewright.report.describe import describe
 
 GRID: Final = {
@@ -39,11 +42,11 @@ GRID: Final = {
 class Fields(HTMLParser):
     """The form fields of a page with their values and marks."""
 
-    def __init__(self, html: str) -> None:
+    def __init__(self, page: str) -> None:
         super().__init__()
         self.inputs: dict[str, dict[str, str | None]] = {}
         self.labels: set[str] = set()
-        self.feed(html)
+        self.feed(page)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         values = dict(attrs)
@@ -409,6 +412,20 @@ def test_a_verdict_shows_all_that_the_description_says(visitor: Visitor) -> None
         assert words in text
 
 
+def test_pages_and_programs_say_what_assess_says(store: Store) -> None:
+    """With the program's own judgement: page, API and function agree on the same case."""
+    visitor = Visitor(store, assess=None)
+    job = visitor.open_job(heater_v="6.3", keep_years="5", hours_per_week="6", minimum_white="50 %")
+    visitor.post(f"/jobs/{job}/readings", **GRID)
+    answer = assess(store.case_of(job), load_knowledge(), store.experience())
+    assert visitor.get(f"/api/jobs/{job}/assess").json() == to_json(answer)
+    page = visitor.get(visitor.post(f"/jobs/{job}/verdict").headers["location"]).text
+    assert html.escape(answer.headline).replace("&#x27;", "&#39;") in page
+    kept = store.job(job).verdicts[-1]
+    assert json.loads(kept.answer_json) == to_json(answer)
+    assert "The decision is the same." in visitor.get(f"/jobs/{job}/verdicts/{kept.id}/replay").text
+
+
 def test_a_kept_verdict_reads_back_as_it_was_given() -> None:
     body = json.dumps(to_json(sample_answer()))
     assert to_json(answer_from_json(body)) == json.loads(body)
@@ -440,6 +457,24 @@ def test_save_and_judge_stores_the_grid_first(visitor: Visitor) -> None:
     wrong = visitor.post(f"/jobs/{job}/verdict", **{**GRID, "red_emission": "oops"})
     assert wrong.status_code == 422
     assert len(visitor.store.job(job).verdicts) == 1
+
+
+def test_undo_after_save_and_judge_does_not_take_the_verdict(visitor: Visitor) -> None:
+    job = visitor.open_job()
+    answer = visitor.post(f"/jobs/{job}/verdict", **GRID)
+    text = visitor.get(answer.headers["location"]).text
+    assert "Readings saved, verdict kept." in text
+    assert 'action="/undo"' not in text
+
+
+def test_a_job_just_opened_can_be_taken_back(visitor: Visitor) -> None:
+    answer = visitor.post("/jobs/new", label="Ferry hall")
+    text = visitor.get(answer.headers["location"]).text
+    fields = dict(re.findall(r'name="(change|back)" value="([^"]*)"', text.partition('action="/undo"')[2]))
+    after = visitor.post("/undo", **fields)
+    assert after.headers["location"].startswith("/?")
+    assert visitor.get(after.headers["location"]).status_code == 200
+    assert visitor.store.board().rows == ()
 
 
 def test_drawings_are_served_once_and_asked_for_by_their_content(visitor: Visitor) -> None:

@@ -80,6 +80,16 @@ def test_options_of_the_same_name_keep_rows_of_their_own() -> None:
     assert len(rows) == 2
 
 
+def test_a_long_name_keeps_two_lines_on_a_phone_and_its_mark_stays_in_front() -> None:
+    answer = sample_answer()
+    long = dataclasses.replace(answer.options[0], name="soak at rated heater with no beam at all for a night")
+    chart = options_chart(dataclasses.replace(answer, options=(long,)), size="narrow")
+    (row,) = rows_of(chart.spec)
+    assert row.startswith("chosen: soak at")
+    assert row.count("\n") == 1
+    assert "for a night" in chart.alt
+
+
 def test_one_endless_option_does_not_press_the_others_against_the_edge() -> None:
     answer = sample_answer()
     endless = dataclasses.replace(

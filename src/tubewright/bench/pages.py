@@ -120,7 +120,8 @@ def go(request: Request, to: str, *, said: str = "", job_id: int | None = None) 
     target, _, fragment = to.partition("#")
     if said:
         bench = bench_of(request)
-        newest = bench.store.history(job_id=job_id, person_id=bench.by(request), size=1)
+        # After a judgement the newest change is the verdict, which nobody means to take back.
+        newest = bench.store.history(job_id=job_id, person_id=bench.by(request), size=1) if said != "judged" else ()
         target += ("&" if "?" in target else "?") + f"said={said}" + (f"&change={newest[0].id}" if newest else "")
     return RedirectResponse(target + (f"#{fragment}" if fragment else ""), status_code=303)
 
@@ -143,7 +144,7 @@ SAID: Final[Mapping[str, str]] = {
     "taken_out": "The tube is on the shelf.",
     "instrument": "Instrument saved.",
     "known_good": "Known-good reading saved.",
-    "verdict": "Verdict kept.",
+    "judged": "Readings saved, verdict kept.",
 }
 
 
@@ -157,7 +158,9 @@ def _undoable(request: Request, bench: Bench) -> dict[str, Any] | None:
     change = request.query_params.get("change", "")
     known = change if change.isascii() and change.isdigit() else None
     recent = {str(record.id): record for record in bench.store.history(size=20)} if known else {}
-    return {"words": SAID[said], "change": known if known in recent else None}
+    # A job that was taken back has no page to return to.
+    back = "/" if said == "opened" else request.url.path
+    return {"words": SAID[said], "change": known if known in recent else None, "back": back}
 
 
 @lru_cache(maxsize=32)

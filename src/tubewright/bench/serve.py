@@ -61,7 +61,7 @@ def run(
         sys.stdout.write(f"The bench is open with {shop}: {address}\nStop it with Ctrl+C.\n")
         sys.stdout.flush()
         server = uvicorn.Server(
-            uvicorn.Config(app, log_level="warning", access_log=False, server_header=False, lifespan="off")
+            uvicorn.Config(app, log_level="warning", access_log=False, server_header=False, lifespan="off", ws="none")
         )
         with _browser(address) if open_browser else contextlib.nullcontext():
             server.run(sockets=[listening])

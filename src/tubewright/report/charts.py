@@ -11,6 +11,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
@@ -191,6 +192,7 @@ def options_chart(answer: Assessment, *, theme: Theme = "light", size: Size = "w
     """
     ink = _INK[theme]
     names = _distinct([with_guns(o.name, o.guns) for o in answer.options])
+    label_room = 150 if size == "narrow" else 290
     shown: list[Spec] = []
     sayings: list[str] = []
     for option, name in zip(answer.options, names, strict=True):
@@ -202,7 +204,7 @@ def options_chart(answer: Assessment, *, theme: Theme = "light", size: Size = "w
             chosen = option.id == answer.decision
             shown.append(
                 {
-                    "row": ("chosen: " if chosen else "") + name,
+                    "row": _wrapped(("chosen: " if chosen else "") + name, size),
                     "p10": option.years.p10,
                     "median": option.years.median,
                     "p90": option.years.p90,
@@ -213,19 +215,23 @@ def options_chart(answer: Assessment, *, theme: Theme = "light", size: Size = "w
     # One option that outlasts all the others must not press them against the edge.
     medians = max([float(d["median"]) for d in shown], default=0.0)
     right = min(longest * 1.08, max(3 * answer.keep_years, 12.0, 1.2 * medians))
-    axis_title = "years from now" if longest <= right else "years from now (some run on past the edge)"
+    axis_title = "years from now" if longest <= right else "years from now; some run past the edge"
     colour = {
         "field": "kind",
         "type": "nominal",
         "legend": None,
         "scale": {"domain": ["chosen", "other"], "range": [ink["chosen"], ink["mark"]]},
     }
-    label_room = 132 if size == "narrow" else 290
     y = {
         "field": "row",
         "type": "nominal",
         "sort": [d["row"] for d in shown],
-        "axis": {"title": None, "labelLimit": label_room},
+        "axis": {
+            "title": None,
+            "labelLimit": label_room,
+            "labelExpr": "split(datum.label, '\\n')",
+            "labelLineHeight": 14,
+        },
     }
     scale = {"domain": [0, right], "nice": False, "clamp": True}
     layers: list[Spec] = [
@@ -469,6 +475,13 @@ def _config(theme: Theme) -> Spec:
 
 def _x_axis(title: str) -> Spec:
     return {"title": title, "grid": True, "tickCount": 5, "ticks": False, "labelPadding": 6}
+
+
+def _wrapped(name: str, size: Size) -> str:
+    """The name of a row in at most two lines where there is little room beside the bars."""
+    if size == "wide":
+        return name
+    return "\n".join(textwrap.wrap(name, 19, max_lines=2, placeholder="…"))
 
 
 def _numbers(events: Sequence[Event]) -> list[dict[str, str]]:

@@ -85,7 +85,7 @@ def judge(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Respo
     except InputError as error:
         return grid_again(request, bench, form, job_id, error)
     kept = judge_job(bench, job_id, by=bench.by(request))
-    return go(request, f"/jobs/{job_id}/verdicts/{kept.id}", said="readings" if stored else "", job_id=job_id)
+    return go(request, f"/jobs/{job_id}/verdicts/{kept.id}", said="judged" if stored else "", job_id=job_id)
 
 
 def _from_grid(request: Request, job_id: int) -> bool:
