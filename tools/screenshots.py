@@ -10,6 +10,7 @@ which theme. The shop is made anew each time and thrown away.
 from __future__ import annotations
 
 import contextlib
+import re
 import sys
 import tempfile
 import threading
@@ -44,9 +45,9 @@ DEVICES: Final[dict[str, dict[str, Any]]] = {
     },
 }
 GUIDE: Final = frozenset(
-    {"board-desktop", "new-job-desktop", "readings-phone", "verdict-desktop", "verdict-phone", "would-change-desktop"}
+    re.findall(r"pictures/([a-z-]+)\.png", (ROOT / "docs" / "guide.md").read_text(encoding="utf-8"))
 )
-"""The pictures that the guide shows."""
+"""The pictures that the guide shows, by its own text."""
 
 PARTS: Final = {"would-change": "#s-would_change", "options": "#s-options"}
 TYPED: Final[dict[str, dict[str, str]]] = {
@@ -177,6 +178,9 @@ def main() -> int:
                             shoot(page, folder, f"{name}-{device}", theme, part=PARTS.get(name))
                     context.close()
             browser.close()
+    if not everything and (missing := GUIDE - {path.stem for path in folder.glob("*.png")}):
+        print(f"the guide shows pictures that are not taken here: {', '.join(sorted(missing))}")
+        return 1
     print(f"{len(list(folder.glob('*.png')))} pictures in {folder}")
     return 0
 
