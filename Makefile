@@ -54,6 +54,7 @@ calibration: setup
 
 bench-speed: setup
 	$(PY) tools/bench_speed.py
+	$(PY) tools/bench_records.py
 
 soak: setup
 	$(PY) tools/soak.py
@@ -62,12 +63,9 @@ docs: setup
 	$(BIN)/mkdocs build --strict
 	@echo "Open site/index.html"
 
-# Takes them all, and renews those that the docs show.
+# Those that the guide shows; with a folder, python tools/screenshots.py takes them all.
 screenshots: setup browser
-	$(PY) tools/screenshots.py build/pictures
-	for picture in docs/pictures/*.png; do \
-	    if [ -f build/pictures/$${picture##*/} ]; then cp build/pictures/$${picture##*/} $$picture; fi; \
-	done
+	$(PY) tools/screenshots.py
 
 # No registry address may enter a lock; tests/test_house.py looks.
 lock: setup

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import pytest
 from hypothesis import settings
@@ -13,6 +14,9 @@ from browsers import ARGUMENTS, HOW, chromium_path
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+POSTGRES: Final = "TUBEWRIGHT_TEST_POSTGRES"
+"""Names a PostgreSQL database, as a URL, whose contents may be thrown away."""
 
 # The suite is to give the same verdict twice: examples are drawn from a fixed
 # seed, and a busy machine is no reason to fail.
@@ -43,9 +47,13 @@ def browser(chromium: str) -> Iterator[Browser]:
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """List every test that did not run, with the reason, also in a quiet run."""
     left_out = terminalreporter.stats.get("skipped", [])
-    if not left_out:
+    # Workers drop the PostgreSQL tests before the report can count them.
+    unserved = bool(terminalreporter.config.getoption("numprocesses", None)) and not os.environ.get(POSTGRES)
+    if not left_out and not unserved:
         return
     terminalreporter.section("left out")
+    if unserved:
+        terminalreporter.write_line(f"PostgreSQL's turn at the records: set {POSTGRES} to the URL of an empty database")
     reasons = Counter(_reason(report) for report in left_out)
     for reason, count in sorted(reasons.items()):
         terminalreporter.write_line(f"{count} because: {reason}")

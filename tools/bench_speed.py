@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -58,8 +59,8 @@ def assessments(repeats: int) -> None:
         assess(case, knowledge, futures=FUTURES)
         rng = np.random.default_rng(1)
         ours, theirs, ratio = paired(
-            lambda case=case: assess(case, knowledge, futures=FUTURES),
-            lambda rng=rng: rng.lognormal(size=FUTURES),
+            partial(assess, case, knowledge, futures=FUTURES),
+            partial(rng.lognormal, size=FUTURES),
             repeats,
         )
         print(f"  {path.stem:24} {ours * 1000:7.1f} ms   draw {theirs * 1000:5.2f} ms   ratio {ratio:6.1f}")
@@ -73,7 +74,7 @@ def commands(repeats: int) -> None:
     for words in (["--help"], ["assess", case], ["assess", case, "--json"], ["list", "symptoms"], ["sources"]):
         command = [sys.executable, "-m", "tubewright", *words]
         run(command)
-        ours, theirs, ratio = paired(lambda command=command: run(command), lambda: run(python), repeats)
+        ours, theirs, ratio = paired(partial(run, command), partial(run, python), repeats)
         name = " ".join(w if w != case else "CASE" for w in words)
         print(f"  {name:24} {ours * 1000:7.0f} ms   python {theirs * 1000:5.0f} ms   ratio {ratio:6.1f}")
 
