@@ -345,6 +345,7 @@ def _guns(r: Reckoning) -> dict[Gun, GunAnswer]:
         else:
             sd = readings.cutoff_v * r.knowledge.value("cutoff_repeatability") * 1.2816  # 80 % of a normal law
             cutoff = Spread(median=readings.cutoff_v, p10=readings.cutoff_v - sd, p90=readings.cutoff_v + sd)
+        own_reserve = r.condition.reserve[:, g] / readings.cutoff_share  # at the gun's own cutoff, not the reference
         worst: dict[ReadingKind, float] = {}
         for reading in usable:
             if reading.kind in words.LEAKAGE_PAIRS and reading.gun in {gun, None}:
@@ -352,7 +353,7 @@ def _guns(r: Reckoning) -> dict[Gun, GunAnswer]:
         answers[gun] = GunAnswer(
             gun=gun,
             relative_emission=_spread(r.condition.relative_emission[:, g]) if r.condition.read[g] else unread,
-            emission_reserve=_spread(r.condition.reserve[:, g]) if r.condition.read[g] else unread,
+            emission_reserve=_spread(own_reserve) if r.condition.read[g] else unread,
             cutoff_v=cutoff,
             state=words.gun_state(r, g),
             trend=words.gun_trend(r, gun),

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from tubewright.case import GUNS, Case, Gun
 from tubewright.judgement.condition import Condition
 from tubewright.judgement.diagnosis import Diagnosis, Explanation, blame, diagnose_findings
-from tubewright.judgement.findings import Findings, gather_findings, odds_ratios
+from tubewright.judgement.findings import Findings, accusations, gather_findings, odds_ratios
 from tubewright.judgement.next_tests import ProposedTest, quickest_tests
 from tubewright.judgement.readings import NormalisedReadings
 from tubewright.knowledge.model import Knowledge
@@ -67,6 +67,15 @@ class Complaint:
         return sum(e.probability for e in self.diagnosis.explanations if _adjusts(e))
 
 
+def _accuses_elsewhere(findings: Findings, knowledge: Knowledge) -> bool:
+    """Whether a result speaks for a fault outside the tube; results that are right are no complaint."""
+    return any(
+        not knowledge.faults[fault].of_the_tube
+        for weight in accusations(findings, knowledge)
+        for fault in weight.ratios
+    )
+
+
 def _adjusts(explanation: Explanation) -> bool:
     return bool(explanation.faults) and set(explanation.faults) <= MENDED_BY_ADJUSTING
 
@@ -83,7 +92,7 @@ def hear(case: Case, condition: Condition, normal: NormalisedReadings, knowledge
     )
     diagnosis = diagnose_findings(findings, knowledge)
     elsewhere, likely = np.zeros(condition.particles), np.ones(condition.particles)
-    seen = bool(findings.present) or bool(case.tests)
+    seen = bool(findings.present) or _accuses_elsewhere(findings, knowledge)
     if seen:
         weakest = condition.relative_emission.min(axis=1)
         strongest = condition.relative_emission.max(axis=1)

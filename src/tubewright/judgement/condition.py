@@ -42,8 +42,9 @@ class Condition:
     ``relative_emission`` is 1 for a reference gun, at the reference cutoff;
     ``reserve`` is at rated heater; ``gain`` is the gun's own factor beside its
     reserve; ``misread`` says that the reading was spoilt outside the cathode.
-    ``poisoned`` (idleness took part of the reserve), ``knee``, ``work_function_ev``
-    and ``wear_time_h`` belong to the tube and have shape (particles,). ``read`` says per gun whether any
+    ``poisoned`` (idleness took part of the reserve), ``knee``, ``work_function_ev``,
+    ``wear_time_h`` and ``fall`` (of ln(reserve) in one wear time) belong to the tube
+    and have shape (particles,). ``read`` says per gun whether any
     emission reading bears on it.
     """
 
@@ -57,6 +58,7 @@ class Condition:
     wear_time_h: Array
     read: tuple[bool, bool, bool]
     good_fraction: Array
+    fall: Array
 
     def of(self, chosen: NDArray[np.intp]) -> Condition:
         """The cloud made of these particles, by index; one may come more than once."""
@@ -71,11 +73,18 @@ class Condition:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Laws:
-    """One way the cathodes may behave: knee exponent and work function."""
+    """One way the cathodes may behave, and how often they do.
+
+    ``fall`` is by how much more ln(reserve) falls until half emission than it does
+    for evenly emitting cathodes, which the wear time is stated for.
+    """
 
     knee: float
     work_function_ev: float
+    good_reserve: float
     good_fraction: float
+    fall: float
+    share: float
 
 
 def infer_condition(
@@ -106,7 +115,8 @@ def infer_condition(
     laws = _laws(knowledge)
     wear, wear_weight = _wear_prior(case, knowledge, learned)
     # A tube's past: how far it is worn, and whether standing idle has poisoned it.
-    prior = _reserve_prior(wear, knowledge)  # (past: worn nodes, then worn and poisoned ones; x)
+    # Per law: past (worn nodes, then worn and poisoned ones), x.
+    prior = np.stack([_reserve_prior(wear * law.fall, law.good_reserve, knowledge) for law in laws])
     share = poison_share(case, knowledge)
     past_weight = np.concatenate([(1 - share) * wear_weight, share * wear_weight])
     scale = normal.scale_sd_ln * _NODES
@@ -119,13 +129,15 @@ def infer_condition(
         ]
     )  # (law, gun, scale, x, misread)
     # Joint table per gun and cell (law, scale, past): weight over x and misread.
-    evidence = np.einsum("px,lgsxm->glsp", prior, likely)
-    cell_weight = scale_weight[None, :, None] * past_weight[None, None, :] * np.prod(evidence, axis=0)
+    evidence = np.einsum("lpx,lgsxm->glsp", prior, likely)
+    law_weight = np.array([law.share for law in laws])
+    before = law_weight[:, None, None] * scale_weight[None, :, None] * past_weight[None, None, :]
+    cell_weight = before * np.prod(evidence, axis=0)
     total = cell_weight.sum()
     if total <= 0 or not np.isfinite(total):  # every law excludes the readings: keep to the prior
         likely = np.ones_like(likely)
-        evidence = np.einsum("px,lgsxm->glsp", prior, likely)
-        cell_weight = scale_weight[None, :, None] * past_weight[None, None, :] * np.prod(evidence, axis=0)
+        evidence = np.einsum("lpx,lgsxm->glsp", prior, likely)
+        cell_weight = before * np.prod(evidence, axis=0)
         total = cell_weight.sum()
     cell = _draw(np.cumsum(cell_weight.ravel() / total), _even(rng, particles))
     law_i, scale_i, past_i = np.unravel_index(cell, cell_weight.shape)
@@ -165,6 +177,7 @@ def infer_condition(
         wear_time_h=_wear_times(case, wear[past_i % len(wear)], knowledge, learned, rng),
         read=tuple(bool(normal.guns[gun].full or normal.guns[gun].pairs) for gun in GUNS),  # type: ignore[arg-type]  # three guns
         good_fraction=good,
+        fall=np.array([law.fall for law in laws])[law_i],
     )
 
 
@@ -191,12 +204,30 @@ def predicted_log_ratio(
 
 
 def _laws(knowledge: Knowledge) -> list[_Laws]:
-    good = knowledge.value("reserve_of_good_gun")
+    patchy = knowledge.value("patchy_share")
+    kinds = (
+        (knowledge.value("knee_sharp"), knowledge.value("reserve_of_good_gun"), 1 - patchy),
+        (knowledge.value("knee_patchy"), knowledge.value("reserve_of_good_gun_patchy"), patchy),
+    )
+    to_half = [math.log(good / _reserve_at_half(knee, good)) for knee, good, _ in kinds]
     return [
-        _Laws(knee=knee, work_function_ev=phi, good_fraction=float(emission_fraction(good, knee)))
-        for knee in (knowledge.value("knee_sharp"), knowledge.value("knee_patchy"))
+        _Laws(
+            knee=knee,
+            work_function_ev=phi,
+            good_reserve=good,
+            good_fraction=float(emission_fraction(good, knee)),
+            fall=half / to_half[0],
+            share=share / 2,
+        )
+        for (knee, good, share), half in zip(kinds, to_half, strict=True)
         for phi in (knowledge.value("work_function_low_ev"), knowledge.value("work_function_high_ev"))
     ]
+
+
+def _reserve_at_half(knee: float, good_reserve: float) -> float:
+    """The reserve at which a gun gives half of what it gave when good; the blend turned round."""
+    fraction = 0.5 * float(emission_fraction(good_reserve, knee))
+    return float((fraction**-knee - 1.0) ** (-1.0 / knee))
 
 
 def _wear_prior(case: Case, knowledge: Knowledge, learned: Learned) -> tuple[Array, Array]:
@@ -212,9 +243,9 @@ def _wear_prior(case: Case, knowledge: Knowledge, learned: Learned) -> tuple[Arr
     return nodes, weight / weight.sum()
 
 
-def _reserve_prior(wear: Array, knowledge: Knowledge) -> Array:
+def _reserve_prior(wear: Array, good_reserve: float, knowledge: Knowledge) -> Array:
     """Weight of ln(reserve) given the tube's past; shape (2 x wear: used then poisoned, x)."""
-    mean = math.log(knowledge.value("reserve_of_good_gun")) - wear
+    mean = math.log(good_reserve) - wear
     sd = np.hypot(knowledge.value("reserve_of_good_gun_spread"), knowledge.value("gun_wear_spread") * wear)
     used = np.exp(-0.5 * ((_X[None, :] - mean[:, None]) / sd[:, None]) ** 2)
     used /= used.sum(axis=1, keepdims=True)
@@ -294,11 +325,11 @@ def _draw_gun(
 ) -> tuple[Array, NDArray[np.intp]]:
     """One gun of each particle: ln(reserve) and misread, given the particle's cell."""
     laws, scales, _, _ = likely.shape
-    pasts, xs = prior.shape
+    _, pasts, xs = prior.shape
     cell = np.ravel_multi_index((law_i, scale_i, past_i), (laws, scales, pasts))
     unique, member = np.unique(cell, return_inverse=True)
     li, si, pi = np.unravel_index(unique, (laws, scales, pasts))
-    joint = prior[pi][:, :, None] * likely[li, si]  # (cells, x, misread)
+    joint = prior[li, pi][:, :, None] * likely[li, si]  # (cells, x, misread)
     flat = joint.reshape(len(unique), -1)
     cumulative = np.cumsum(flat, axis=1)
     cumulative /= cumulative[:, -1:]

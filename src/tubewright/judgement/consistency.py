@@ -235,19 +235,17 @@ def _getter(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
 
 
 def _cold(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
+    least = knowledge.value("warm_minutes_least")
     early = [
         i + 1
         for i, r in enumerate(case.readings)
-        if r.kind == "emission" and r.minutes_on is not None and r.minutes_on < knowledge.value("warm_minutes_least")
+        if r.kind == "emission" and r.minutes_on is not None and r.minutes_on < least
     ]
-    late = any(
-        r.kind == "emission" and (r.minutes_on is None or r.minutes_on >= knowledge.value("warm_minutes_least"))
-        for r in case.readings
-    )
+    late = any(r.kind == "emission" and (r.minutes_on is None or r.minutes_on >= least) for r in case.readings)
     if early and not late:
         yield Objection(
             kind="doubt",
-            words=f"The emission was read less than {knowledge.value('warm_minutes'):g} minutes after switching on.",
+            words=f"The emission was read less than {least:g} minutes after switching on.",
             mend="Read it again at 10 minutes; until then the figures are wide.",
         )
 

@@ -214,14 +214,14 @@ def donor_hours(futures: Futures, needed: Array, knowledge: Knowledge) -> Floats
 
 
 def _wear_margin(condition: Condition, g: int, needed: float, reserve_factor: float | Array) -> Array:
-    """By how much ln(reserve) may fall until the gun gives no more than needed; 0 if it doesn't now."""
+    """Wear times until the gun gives no more than needed; 0 if it doesn't now; shape (particles,)."""
     fraction = needed * condition.good_fraction / condition.gain[:, g]
     # Invert the blend: fraction = (1 + reserve**-n)**(-1/n).
     inside = np.where(fraction < 1, fraction, 0.999999) ** -condition.knee - 1.0
     lowest_ln = -np.log(np.maximum(inside, 1e-12)) / condition.knee
     margin = np.log(condition.reserve[:, g] * reserve_factor) - lowest_ln
     margin[fraction >= 1] = 0.0
-    return np.maximum(margin, 0.0)
+    return np.maximum(margin / condition.fall, 0.0)
 
 
 def _logit(relative_emission: float, good_reserve: float) -> float:

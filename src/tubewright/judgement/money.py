@@ -43,7 +43,7 @@ def prices_of(case: Case, knowledge: Knowledge) -> Prices:
         display = costs.replacement_display + knowledge.value("replace_hours") * rate - parts
         worth = knowledge.value("wanted_display_factor") * costs.replacement_display
     else:
-        worth = knowledge.value("irreplaceable_hours") * rate
+        worth = knowledge.value("irreplaceable_hours") * max(rate, knowledge.value("bench_rate_per_h"))
         assumed.append(f"price of another display (a working one is taken to be worth {worth:.0f})")
     if costs.replacement_tube is None:
         assumed.append("price of another tube (none can be had, it is taken)")

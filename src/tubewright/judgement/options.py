@@ -162,13 +162,14 @@ def _replacements(s: Situation, ends: dict[str, Array]) -> list[Outcome]:
     else:
         outcomes.append(unavailable("swap_tube", s, "no price of another tube given, so none can be had"))
     if prices.replace_display is not None:
-        years = np.array(s.futures.calendar_years)
+        # Another display is a used one as well: its tube wears like a donor's.
+        years = years_of(donor_hours(s.futures, s.needed, k), s.futures, treated=False)
         outcomes.append(
             Outcome(
                 id="replace_display",
                 guns=(),
                 years=years,
-                success=1.0,
+                success=float((years > 0).mean()),
                 spend=prices.replace_display,
                 risk_of_loss=0.0,
             )

@@ -28,13 +28,15 @@ class NormalReading:
     """One emission reading as a ratio to the reference gun, as read (cutoff not yet allowed for).
 
     ``cutoff_share`` is ``(cutoff / reference cutoff)**1.5``, the ratio of the
-    space-charge limits; ``sd_ln`` is the spread of this reading alone. ``dark`` marks
+    space-charge limits; ``sd_ln`` is the spread of this reading alone,
+    ``extra_sd_ln`` the part of it that the step of the scale and a cold tube add. ``dark`` marks
     a reading of nothing: its ratio is then what an instrument just resolves.
     """
 
     gun: Gun
     ratio: float
     sd_ln: float
+    extra_sd_ln: float
     heater_ratio: float
     minutes_on: float | None
     cutoff_share: float
@@ -300,15 +302,18 @@ def _normal(
 ) -> NormalReading:
     assert reading.gun is not None  # noqa: S101 - the case refuses emission readings without a gun
     share, share_sd = _cutoff_share(reading, reference, cutoff, knowledge)
-    sd = knowledge.value("repeatability_one_box")
+    extra = _step(reading.value) / math.sqrt(12) / reading.value if reading.value > 0 else 0.0
     if reading.minutes_on is not None and reading.minutes_on < knowledge.value("warm_minutes_least"):
-        sd = math.hypot(sd, knowledge.value("cold_reading_spread"))
+        extra = math.hypot(extra, knowledge.value("cold_reading_spread"))
+    # Every reading also carries what the instrument and the heater are off by, which a pair does not notice.
+    sd = math.hypot(knowledge.value("repeatability_one_box"), knowledge.value("instrument_trueness"), extra)
     resolved = knowledge.value("reading_resolved")
     dark = reading.value / reference.value < resolved
     return NormalReading(
         gun=reading.gun,
         ratio=max(reading.value / reference.value, resolved),
         sd_ln=math.hypot(sd, knowledge.value("reading_of_nothing_spread")) if dark else sd,
+        extra_sd_ln=extra,
         heater_ratio=(reading.heater_v or rated_v) / rated_v,
         minutes_on=reading.minutes_on,
         cutoff_share=share,
@@ -360,7 +365,8 @@ def _settled(full: Sequence[NormalReading], knowledge: Knowledge) -> tuple[Norma
         NormalReading(
             gun=last.gun,
             ratio=mean,
-            sd_ln=min(n.sd_ln for n in kept) / math.sqrt(len(kept)),
+            sd_ln=_averaged(kept, knowledge),
+            extra_sd_ln=min(n.extra_sd_ln for n in kept),
             heater_ratio=statistics.fmean(n.heater_ratio for n in kept),
             minutes_on=timed[-1].minutes_on if timed else None,
             cutoff_share=last.cutoff_share,
@@ -369,6 +375,20 @@ def _settled(full: Sequence[NormalReading], knowledge: Knowledge) -> tuple[Norma
         ),
         trend,
     )
+
+
+def _averaged(kept: Sequence[NormalReading], knowledge: Knowledge) -> float:
+    """Spread of the mean of several readings: repeating helps the hand, not the instrument."""
+    best = min(n.sd_ln for n in kept)
+    trueness = knowledge.value("instrument_trueness")
+    alone = math.sqrt(max(best**2 - trueness**2, 0.0))
+    return math.hypot(trueness, alone / math.sqrt(len(kept)))
+
+
+def _step(value: float) -> float:
+    """The step a person rounds to, judged by the number written: 1 for 30, 0.1 for 0.4, 0.01 for 0.33."""
+    text = f"{value:.6g}"
+    return 10.0 ** -len(text.partition(".")[2]) if "e" not in text else 0.0
 
 
 def _pairs(normal: Sequence[NormalReading], knowledge: Knowledge) -> tuple[Pair, ...]:
@@ -386,7 +406,10 @@ def _pairs(normal: Sequence[NormalReading], knowledge: Knowledge) -> tuple[Pair,
         pairs.append(
             Pair(
                 retention=math.exp(statistics.fmean(logs)),
-                sd_ln=math.sqrt(1 + 1 / len(same)) * knowledge.value("repeatability_pair"),
+                sd_ln=math.hypot(
+                    math.sqrt(1 + 1 / len(same)) * knowledge.value("repeatability_pair"),
+                    max(math.hypot(low.extra_sd_ln, high.extra_sd_ln) for low, high in zip(same, beside, strict=True)),
+                ),
                 low_heater_ratio=same[0].heater_ratio,
                 high_heater_ratio=beside[0].heater_ratio,
             )
