@@ -21,6 +21,7 @@ from answers.worked import (
     knowledge,
     names,
     read,
+    reckoned,
     with_more,
 )
 from tubewright.answers.assess import assess
@@ -155,6 +156,12 @@ def test_the_headline_is_a_sentence_for_a_person(given: Assessment) -> None:
     assert given.headline.endswith(".")
     assert "_" not in given.headline
     assert not re.search(r"\bnan\b|\binf\b|None", given.headline)
+
+
+@pytest.mark.parametrize("name", names())
+def test_the_evidence_is_said_to_point_away_from_the_cathodes_only_where_it_does(name: str) -> None:
+    if "points away from the cathodes" in answer(name).headline:
+        assert reckoned(read(name)).complaint.probability > 0.5
 
 
 @pytest.mark.parametrize("name", ["c08", "c10", "v19_spent_round_the_clock"])

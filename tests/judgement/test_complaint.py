@@ -102,3 +102,7 @@ def test_the_tube_is_read_before_money_goes_into_the_chassis() -> None:
     given = judged(read("c01"))
     assert "Read the tube before money goes into the chassis" in given.headline
     assert "t_emission" in {step.id for step in given.next_steps}
+
+
+def test_a_stain_that_neither_degaussing_nor_turning_moves_is_the_mask() -> None:
+    assert judged(read("v39_purity_stain_fixed_to_glass")).suspects[0].id == "tube_mask_damage"

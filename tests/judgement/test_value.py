@@ -103,7 +103,7 @@ def test_wherever_a_slump_is_said_to_matter_the_decision_moves_on_the_stated_sid
 
 def test_how_long_it_stood_unused_moves_the_decision_as_said() -> None:
     told = claims("idle_years")
-    assert len(told) >= 2
+    assert told
     for name, said in told:
         assert said.at.startswith("unused")
         base, now = DOUBTFUL[name], judged_now(name).decision
