@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from answers.worked import case, cutoffs, emission, knowledge
 from tubewright.case import Case
 from tubewright.experience import NO_EXPERIENCE
-from tubewright.judgement.condition import Condition, infer_condition, poison_share, predicted_log_ratio
+from tubewright.judgement.condition import Condition, infer_condition, predicted_log_ratio
 from tubewright.judgement.learning import learn
+from tubewright.judgement.prior import poison_share
 from tubewright.judgement.readings import normalise
 from tubewright.physics.cathode import emission_fraction
 

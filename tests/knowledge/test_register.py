@@ -17,7 +17,8 @@ ROOMS: Final = ("judgement", "answers")
 
 TECHNICAL: Final[dict[str, str]] = {
     "_BINS": "how finely a reading not yet taken is divided",
-    "_X": "grid",
+    "X": "grid",
+    "_WRONG_SETTINGS": "grid",
     "_NODES": "grid",
     "_WEAR_NODES": "grid",
     "_HALF_WIDTH_SPREADS": "grid",

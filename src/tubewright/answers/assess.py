@@ -200,6 +200,7 @@ def reckon(
         learned=learned,
         prices=prices,
         needed=gun_needs(minimum_white, [float(s) for s in shares]),
+        shown=np.array([full.ratio if (full := normal.guns[gun].full) else np.nan for gun in GUNS]),
         keep_years=keep_years,
         hard_stops=obstacles.hard_stops,
         obstacles=obstacles.to_remove,
@@ -212,6 +213,7 @@ def reckon(
         complaint,
         knowledge,
         prices.rate_per_h,
+        enough=np.all(condition.relative_emission >= situation.needed, axis=1),
         tube_unread=tube_unread,
         tolerance=knowledge.value("indifference_h") * prices.rate_per_h,
     )

@@ -67,10 +67,11 @@ class Complaint:
         return sum(e.probability for e in self.diagnosis.explanations if _adjusts(e))
 
 
-def _accuses_elsewhere(findings: Findings, knowledge: Knowledge) -> bool:
-    """Whether a result speaks for a fault outside the tube; results that are right are no complaint."""
+def _accuses_elsewhere(findings: Findings, diagnosis: Diagnosis, knowledge: Knowledge) -> bool:
+    """Whether a result makes a fault outside the tube likely; results that are right are no complaint."""
+    enough = knowledge.value("accusation_heard")
     return any(
-        not knowledge.faults[fault].of_the_tube
+        not knowledge.faults[fault].of_the_tube and diagnosis.posteriors[fault] >= enough
         for weight in accusations(findings, knowledge)
         for fault in weight.ratios
     )
@@ -92,7 +93,7 @@ def hear(case: Case, condition: Condition, normal: NormalisedReadings, knowledge
     )
     diagnosis = diagnose_findings(findings, knowledge)
     elsewhere, likely = np.zeros(condition.particles), np.ones(condition.particles)
-    seen = bool(findings.present) or _accuses_elsewhere(findings, knowledge)
+    seen = bool(findings.present) or _accuses_elsewhere(findings, diagnosis, knowledge)
     if seen:
         weakest = condition.relative_emission.min(axis=1)
         strongest = condition.relative_emission.max(axis=1)
@@ -112,7 +113,7 @@ def hear(case: Case, condition: Condition, normal: NormalisedReadings, knowledge
         findings=findings,
         diagnosis=diagnosis,
         tests=tests,
-        look_minutes=tests[0].minutes if tests else knowledge.value("look_minutes"),
+        look_minutes=max(knowledge.value("look_minutes"), tests[0].minutes if tests else 0.0),
     )
 
 

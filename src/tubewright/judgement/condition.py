@@ -19,20 +19,12 @@ from numpy.typing import NDArray
 
 from tubewright.case import GUNS, Case
 from tubewright.judgement.learning import Learned, normal_cdf
+from tubewright.judgement.prior import Law, X, gains, laws, pasts, scales
 from tubewright.judgement.readings import GunReadings, NormalisedReadings
 from tubewright.knowledge.model import Knowledge
 from tubewright.physics.cathode import emission_fraction, supply_ratio
 
 Array = NDArray[np.float64]
-
-_X: Array = np.linspace(math.log(0.004), math.log(250.0), 93)
-"""Grid of ln(reserve): from a dead cathode to one whose slump can't be seen."""
-
-_NODES: Array = np.linspace(-2.6, 2.6, 7)
-"""Nodes for the shared reference, in its standard deviations; weighed by the normal density."""
-
-_WEAR_NODES: Array = np.linspace(-3.0, 3.0, 19)
-"""The same for the shared wear."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,22 +63,6 @@ class Condition:
         return int(self.reserve.shape[0])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Laws:
-    """One way the cathodes may behave, and how often they do.
-
-    ``fall`` is by how much more ln(reserve) falls until half emission than it does
-    for evenly emitting cathodes, which the wear time is stated for.
-    """
-
-    knee: float
-    work_function_ev: float
-    good_reserve: float
-    good_fraction: float
-    fall: float
-    share: float
-
-
 def infer_condition(
     case: Case,
     normal: NormalisedReadings,
@@ -112,54 +88,44 @@ def infer_condition(
     Returns:
         The cloud.
     """
-    laws = _laws(knowledge)
-    wear, wear_weight = _wear_prior(case, knowledge, learned)
-    # A tube's past: how far it is worn, and whether standing idle has poisoned it.
-    # Per law: past (worn nodes, then worn and poisoned ones), x.
-    prior = np.stack([_reserve_prior(wear * law.fall, law.good_reserve, knowledge) for law in laws])
-    share = poison_share(case, knowledge)
-    past_weight = np.concatenate([(1 - share) * wear_weight, share * wear_weight])
-    scale = normal.scale_sd_ln * _NODES
-    scale_weight = np.exp(-0.5 * _NODES**2)
-    scale_weight /= scale_weight.sum()
+    kinds = laws(knowledge)
+    past = pasts(case, knowledge, learned, kinds)
+    scale = scales(normal.scale_sd_ln, knowledge)
     likely = np.stack(
         [
-            [_gun_likelihood(normal.guns[gun], law, scale, normal, knowledge, misread_odds) for gun in GUNS]
-            for law in laws
+            [_gun_likelihood(normal.guns[gun], law, scale.log, normal, knowledge, misread_odds) for gun in GUNS]
+            for law in kinds
         ]
     )  # (law, gun, scale, x, misread)
-    # Joint table per gun and cell (law, scale, past): weight over x and misread.
-    evidence = np.einsum("lpx,lgsxm->glsp", prior, likely)
-    law_weight = np.array([law.share for law in laws])
-    before = law_weight[:, None, None] * scale_weight[None, :, None] * past_weight[None, None, :]
-    cell_weight = before * np.prod(evidence, axis=0)
+    law_weight = np.array([law.share for law in kinds])
+    before = law_weight[:, None, None] * scale.weight[None, :, None] * past.weight[None, None, :]
+    cell_weight = before * _evidence(past.reserve, likely)
     total = cell_weight.sum()
     if total <= 0 or not np.isfinite(total):  # every law excludes the readings: keep to the prior
         likely = np.ones_like(likely)
-        evidence = np.einsum("lpx,lgsxm->glsp", prior, likely)
-        cell_weight = before * np.prod(evidence, axis=0)
+        cell_weight = before * _evidence(past.reserve, likely)
         total = cell_weight.sum()
     cell = _draw(np.cumsum(cell_weight.ravel() / total), _even(rng, particles))
     law_i, scale_i, past_i = np.unravel_index(cell, cell_weight.shape)
     reserve = np.empty((particles, 3))
     gain = np.empty((particles, 3))
     misread = np.zeros((particles, 3), dtype=bool)
-    step = float(_X[1] - _X[0])
-    knee = np.array([law.knee for law in laws])[law_i]
-    good = np.array([law.good_fraction for law in laws])[law_i]
-    work = np.array([law.work_function_ev for law in laws])[law_i]
+    step = float(X[1] - X[0])
+    knee = np.array([law.knee for law in kinds])[law_i]
+    good = np.array([law.good_fraction for law in kinds])[law_i]
+    work = np.array([law.work_function_ev for law in kinds])[law_i]
     for g, gun in enumerate(GUNS):
-        x, false = _draw_gun(prior, likely[:, g], law_i, scale_i, past_i, rng)
+        x, false = _draw_gun(past.reserve, likely[:, g], law_i, scale_i, past_i, rng)
         x = x + step * (rng.random(particles) - 0.5)
         reserve[:, g] = np.exp(x)
-        misread[:, g] = false == 1
+        misread[:, g] = (false == 1) | (scale.wrong[scale_i] & bool(normal.guns[gun].full))
         gain[:, g] = _draw_gain(
             normal.guns[gun],
             reserve[:, g],
             knee,
             work,
             good,
-            scale[scale_i],
+            scale.log[scale_i],
             misread[:, g],
             normal.rated_heater_v,
             knowledge,
@@ -170,14 +136,14 @@ def infer_condition(
         relative_emission=emission,
         reserve=reserve,
         gain=gain,
-        poisoned=past_i >= len(wear),
+        poisoned=past.poisoned[past_i],
         misread=misread,
         knee=knee,
         work_function_ev=work,
-        wear_time_h=_wear_times(case, wear[past_i % len(wear)], knowledge, learned, rng),
+        wear_time_h=_wear_times(case, past.wear[past_i], knowledge, learned, rng),
         read=tuple(bool(normal.guns[gun].full or normal.guns[gun].pairs) for gun in GUNS),  # type: ignore[arg-type]  # three guns
         good_fraction=good,
-        fall=np.array([law.fall for law in laws])[law_i],
+        fall=np.array([law.fall for law in kinds])[law_i],
     )
 
 
@@ -203,79 +169,9 @@ def predicted_log_ratio(
     return log
 
 
-def _laws(knowledge: Knowledge) -> list[_Laws]:
-    patchy = knowledge.value("patchy_share")
-    kinds = (
-        (knowledge.value("knee_sharp"), knowledge.value("reserve_of_good_gun"), 1 - patchy),
-        (knowledge.value("knee_patchy"), knowledge.value("reserve_of_good_gun_patchy"), patchy),
-    )
-    to_half = [math.log(good / _reserve_at_half(knee, good)) for knee, good, _ in kinds]
-    return [
-        _Laws(
-            knee=knee,
-            work_function_ev=phi,
-            good_reserve=good,
-            good_fraction=float(emission_fraction(good, knee)),
-            fall=half / to_half[0],
-            share=share / 2,
-        )
-        for (knee, good, share), half in zip(kinds, to_half, strict=True)
-        for phi in (knowledge.value("work_function_low_ev"), knowledge.value("work_function_high_ev"))
-    ]
-
-
-def _reserve_at_half(knee: float, good_reserve: float) -> float:
-    """The reserve at which a gun gives half of what it gave when good; the blend turned round."""
-    fraction = 0.5 * float(emission_fraction(good_reserve, knee))
-    return float((fraction**-knee - 1.0) ** (-1.0 / knee))
-
-
-def _wear_prior(case: Case, knowledge: Knowledge, learned: Learned) -> tuple[Array, Array]:
-    """Service hours over wear time: nodes and their weights."""
-    hours = case.tube.service_hours
-    if hours is None:
-        median, sd = knowledge.value("wear_unknown_median"), knowledge.value("wear_unknown_spread")
-    else:
-        median = max(hours / learned.wear_time_h, 0.02)
-        sd = math.hypot(knowledge.value("service_hours_guess_spread"), learned.wear_time_spread_ln)
-    weight = np.exp(-0.5 * _WEAR_NODES**2)
-    nodes: Array = median * np.exp(sd * _WEAR_NODES)
-    return nodes, weight / weight.sum()
-
-
-def _reserve_prior(wear: Array, good_reserve: float, knowledge: Knowledge) -> Array:
-    """Weight of ln(reserve) given the tube's past; shape (2 x wear: used then poisoned, x)."""
-    mean = math.log(good_reserve) - wear
-    sd = np.hypot(knowledge.value("reserve_of_good_gun_spread"), knowledge.value("gun_wear_spread") * wear)
-    used = np.exp(-0.5 * ((_X[None, :] - mean[:, None]) / sd[:, None]) ** 2)
-    used /= used.sum(axis=1, keepdims=True)
-
-    def deepened(mean_depth: float) -> Array:
-        """The same after an exponentially distributed loss of ln(reserve), in eight equal shares of that law."""
-        total = np.zeros_like(used)
-        for quantile in -np.log1p(-(np.arange(8) + 0.5) / 8):
-            moved = np.exp(-0.5 * ((_X[None, :] + mean_depth * quantile - mean[:, None]) / sd[:, None]) ** 2)
-            total += moved / moved.sum(axis=1, keepdims=True) / 8
-        return total
-
-    # Now and then one gun of a tube has worn far ahead of the others.
-    share = knowledge.value("single_gun_share")
-    used = (1 - share) * used + share * deepened(knowledge.value("single_gun_depth"))
-    return np.concatenate([used, deepened(knowledge.value("poison_depth"))])
-
-
-def poison_share(case: Case, knowledge: Knowledge) -> float:
-    """Chance, before any reading, that idleness has poisoned this tube."""
-    idle = case.tube.idle_years
-    if idle is None:
-        return knowledge.value("poison_share_unknown")
-    long = idle >= knowledge.value("poison_idle_years")
-    return knowledge.value("poison_share_idle" if long else "poison_share_used")
-
-
 def _gun_likelihood(
     readings: GunReadings,
-    law: _Laws,
+    law: Law,
     scale: Array,
     normal: NormalisedReadings,
     knowledge: Knowledge,
@@ -284,10 +180,10 @@ def _gun_likelihood(
     """Likelihood of one gun's readings; shape (scale, x, misread: no or yes)."""
     odds = knowledge.value("false_low_share") / (1 - knowledge.value("false_low_share")) * misread_odds
     false_share = odds / (1 + odds)
-    table = np.empty((len(scale), len(_X), 2))
+    table = np.empty((len(scale), len(X), 2))
     table[:, :, 0] = 1 - false_share
     table[:, :, 1] = false_share
-    reserve = np.exp(_X)
+    reserve = np.exp(X)
     rated_v = normal.rated_heater_v
     if readings.full is not None:
         full = readings.full
@@ -298,7 +194,7 @@ def _gun_likelihood(
         sd = math.hypot(read_sd, knowledge.value("gun_to_gun_spread"))
         short = math.log(full.ratio) - expected[None, :] - scale[:, None]
         table[:, :, 0] *= 1e-9 + sum(
-            c.weight * _normal_density(short - c.mean, math.hypot(read_sd, c.sd)) for c in _gains(knowledge)
+            c.weight * _normal_density(short - c.mean, math.hypot(read_sd, c.sd)) for c in gains(knowledge)
         )
         # A spoilt reading lies anywhere between nothing and nearly all of the true one.
         low, high = math.log(knowledge.value("reading_resolved")), math.log(0.95)
@@ -315,6 +211,13 @@ def _gun_likelihood(
     return table
 
 
+def _evidence(reserve: Array, likely: Array) -> Array:
+    """Likelihood of all three guns' readings for each cell; shape (law, scale, past)."""
+    per_gun = np.einsum("lpx,lgsxm->glsp", reserve, likely, optimize=True)
+    joint: Array = np.prod(per_gun, axis=0)
+    return joint
+
+
 def _draw_gun(
     prior: Array,
     likely: Array,
@@ -324,24 +227,17 @@ def _draw_gun(
     rng: np.random.Generator,
 ) -> tuple[Array, NDArray[np.intp]]:
     """One gun of each particle: ln(reserve) and misread, given the particle's cell."""
-    laws, scales, _, _ = likely.shape
-    _, pasts, xs = prior.shape
-    cell = np.ravel_multi_index((law_i, scale_i, past_i), (laws, scales, pasts))
+    laws_, scales_, xs, _ = likely.shape
+    pasts_ = prior.shape[1]
+    cell = np.ravel_multi_index((law_i, scale_i, past_i), (laws_, scales_, pasts_))
     unique, member = np.unique(cell, return_inverse=True)
-    li, si, pi = np.unravel_index(unique, (laws, scales, pasts))
+    li, si, pi = np.unravel_index(unique, (laws_, scales_, pasts_))
     joint = prior[li, pi][:, :, None] * likely[li, si]  # (cells, x, misread)
-    flat = joint.reshape(len(unique), -1)
-    cumulative = np.cumsum(flat, axis=1)
-    cumulative /= cumulative[:, -1:]
-    u = rng.random(len(cell))
-    index = np.empty(len(cell), dtype=np.intp)
-    order = np.argsort(member, kind="stable")
-    bounds = np.searchsorted(member[order], np.arange(len(unique) + 1))
-    for c in range(len(unique)):
-        mine = order[bounds[c] : bounds[c + 1]]
-        index[mine] = _draw(cumulative[c], u[mine])
+    cumulative = np.cumsum(joint.reshape(len(unique), -1), axis=1)
+    u = rng.random(len(cell)) * cumulative[member, -1]
+    index = np.minimum((cumulative[member] <= u[:, None]).sum(axis=1), cumulative.shape[1] - 1)
     xi, false = np.unravel_index(index, (xs, 2))
-    return _X[xi], false
+    return X[xi], false
 
 
 def _draw_gain(
@@ -357,7 +253,7 @@ def _draw_gain(
     rng: np.random.Generator,
 ) -> Array:
     """The gun's own factor: the part of the reading that its reserve doesn't explain."""
-    parts = _gains(knowledge)
+    parts = gains(knowledge)
     noise = rng.standard_normal(len(reserve))
     pick = rng.random(len(reserve))
     full = readings.full
@@ -384,24 +280,6 @@ def _draw_gain(
     trust = np.where(misread, 0.0, own_sd**2 / (own_sd**2 + sd**2))
     gain: Array = np.exp(mean + trust * (told - mean) + np.sqrt(1 - trust) * own_sd * noise)
     return gain
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _GainPart:
-    """One kind of gun: share of guns, mean and spread of ln(gain)."""
-
-    weight: float
-    mean: float
-    sd: float
-
-
-def _gains(knowledge: Knowledge) -> tuple[_GainPart, ...]:
-    """Evenly emitting guns, and those that emit from part of their area."""
-    share = knowledge.value("partial_area_share")
-    return (
-        _GainPart(weight=1 - share, mean=0.0, sd=knowledge.value("gun_to_gun_spread")),
-        _GainPart(weight=share, mean=-knowledge.value("partial_area_loss"), sd=knowledge.value("partial_area_spread")),
-    )
 
 
 def _normal_density(z: Array, sd: float) -> Array:

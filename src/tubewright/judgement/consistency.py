@@ -68,6 +68,7 @@ def check(case: Case, knowledge: Knowledge) -> Consistency:
             *_zero_cutoff(case),
             *_off_scale(case, knowledge),
             *_slumps(case, knowledge),
+            *_all_rise(case, knowledge),
             *_dead_but_bright(case, knowledge),
             *_all_dark(case, knowledge),
             *_getter(case, knowledge),
@@ -145,6 +146,21 @@ def _slumps(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
                 comparable = [r for _, r in full if r.unit == reduced.unit and r.value > 0]
                 if comparable:
                     yield from _one_slump(gun, index, reduced, comparable[-1], rated_v, knowledge)
+
+
+def _all_rise(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
+    """More than one gun that rises on less heater: nothing read in this sitting is settled."""
+    rising = [o for o in _slumps(case, knowledge) if o.kind == "impossible"]
+    guns = {case.readings[i].gun for o in rising for i in o.discard}
+    if len(guns) > 1:
+        yield Objection(
+            kind="contradiction",
+            words=f"{len(guns)} guns rise as the heater falls: nothing read in this sitting had settled.",
+            mend="Prove the heater's feed and the contacts, warm up for ten minutes, and read all guns again.",
+            discard=frozenset(i for i, r in enumerate(case.readings) if r.kind == "emission"),
+            withhold=True,
+            settled_by="t_heater_vi",
+        )
 
 
 def _one_slump(
@@ -236,18 +252,21 @@ def _getter(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
 
 def _cold(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
     least = knowledge.value("warm_minutes_least")
-    early = [
-        i + 1
-        for i, r in enumerate(case.readings)
-        if r.kind == "emission" and r.minutes_on is not None and r.minutes_on < least
-    ]
-    late = any(r.kind == "emission" and (r.minutes_on is None or r.minutes_on >= least) for r in case.readings)
-    if early and not late:
-        yield Objection(
-            kind="doubt",
-            words=f"The emission was read less than {least:g} minutes after switching on.",
-            mend="Read it again at 10 minutes; until then the figures are wide.",
-        )
+    emission = [(i, r) for i, r in enumerate(case.readings) if r.kind == "emission"]
+    cold = [(i, r) for i, r in emission if r.minutes_on is not None and r.minutes_on < least]
+    if not cold or len(cold) < len(emission):
+        return
+    levels = [level for _, r in cold if (level := _rough_level(r)) is not None]
+    # A cold gun only gains by warming up: a good reading stands, a low one says nothing.
+    low = not levels or min(levels) < knowledge.value("emission_good")
+    yield Objection(
+        kind="doubt",
+        words=f"The emission was read less than {least:g} minutes after switching on.",
+        mend="Read it again at 10 minutes.",
+        discard=frozenset(i for i, _ in cold) if low else frozenset(),
+        withhold=low,
+        settled_by="t_emission" if low else "",
+    )
 
 
 def _heater(case: Case, knowledge: Knowledge) -> Iterator[Objection]:

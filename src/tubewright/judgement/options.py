@@ -70,18 +70,13 @@ def gun_needs(minimum_white: float, current_shares: Sequence[float]) -> Array:
 
 
 def weak_guns(s: Situation) -> tuple[int, ...]:
-    """Guns that were read and whose reading, believed or not, lies under the level worth treating."""
+    """Guns worth treating: those that read low, believed or not, and unread ones that are likely as low."""
     limit = s.knowledge.value("emission_good")
-    weak = []
-    for g in range(3):
-        if not s.condition.read[g]:
-            continue
-        believed = s.condition.relative_emission[~s.condition.misread[:, g], g]
-        # Where nearly every particle calls the reading spoilt, it is the low reading itself that asks for a remedy.
-        level = float(np.median(believed)) if believed.size else 0.0
-        if min(level, float(np.median(s.condition.relative_emission[:, g]))) < limit:
-            weak.append(g)
-    return tuple(weak)
+    if not any(s.condition.read):
+        return ()
+    median = np.median(s.condition.relative_emission, axis=0)
+    # A low reading asks for a remedy whether the cathode or a contact is to blame.
+    return tuple(g for g in range(3) if np.fmin(median[g], s.shown[g]) < limit)
 
 
 def _as_it_is(s: Situation, natural: Floats, weak: tuple[int, ...], ends: dict[str, Array]) -> list[Outcome]:
@@ -181,7 +176,11 @@ def _replacements(s: Situation, ends: dict[str, Array]) -> list[Outcome]:
         outcomes.append(unavailable("replace_display", s, "no price of another display given, so none can be had"))
     none = np.zeros((particles, each), dtype=np.float32)
     outcomes.append(Outcome(id="retire", guns=(), years=none, success=0.0, spend=prices.retire, risk_of_loss=0.0))
-    ends["retire"] = np.full(particles, prices.retire + prices.worth)
+    without = prices.retire + prices.worth
+    if "replace_display" in ends:
+        # Who names the price of another display wants one: doing without is never the cheaper way to have it.
+        without = max(without, k.value("doing_without_factor") * float(ends["replace_display"][0]))
+    ends["retire"] = np.full(particles, without)
     return outcomes
 
 

@@ -69,6 +69,9 @@ def make_policy(s: Situation) -> Policy:
         outcomes = [_forbidden(o, "a hard stop ends this tube") for o in outcomes]
     else:
         plans = _climb(options.rungs, options.ends, options.lost)
+        if _doubtful(s, options):
+            # A low reading that is not believed is proven wrong before the tube is left or given up on it.
+            plans = [p for p in plans if p.first == "clean_contacts"] or plans
         if s.obstacles:
             outcomes = [_forbidden(o, f"{s.obstacles[0].what} must go first") for o in outcomes]
         for obstacle in reversed(s.obstacles):
@@ -83,6 +86,13 @@ def make_policy(s: Situation) -> Policy:
         options=options,
         outcomes=tuple(outcomes),
     )
+
+
+def _doubtful(s: Situation, options: Options) -> bool:
+    """Whether a reading too low for the owner is likelier a false one than most are."""
+    short = [g for g in options.weak if s.shown[g] < s.needed[g]]
+    share = s.condition.misread[:, short].mean(axis=0)
+    return bool(short) and float(share.max()) >= s.knowledge.value("misread_needs_proof")
 
 
 def _climb(rungs: Sequence[Rung], ends: Mapping[str, Array], lost: Array) -> list[Plan]:

@@ -143,10 +143,13 @@ def normalise(
     emission = [r for r in usable if r.kind == "emission"]
     references = _references(emission, rated_v, knowledge, experience, case.tube.label)
     cutoffs = _cutoffs(usable)
+    steps = _steps(emission)
     guns: dict[Gun, GunReadings] = {}
     for gun in GUNS:
         mine = [r for r in emission if r.gun == gun]
-        normal = [_normal(r, references[id(r)], cutoffs.get(gun), rated_v, knowledge) for r in mine]
+        normal = [
+            _normal(r, references[id(r)], cutoffs.get(gun), rated_v, steps.get(r.unit, 0.0), knowledge) for r in mine
+        ]
         full = [n for n in normal if n.heater_ratio >= knowledge.value("full_heater_from")]
         kept, trend = _settled(full, knowledge)
         cutoff = cutoffs.get(gun)
@@ -276,7 +279,7 @@ def _calibrated(
     coarse = knowledge.value("reference_spread_scale_only")
     if reading.unit == "percent":
         return _Reference(
-            value=100.0,
+            value=100.0 * knowledge.value("scale_good_mark"),
             sd_ln=coarse,
             cutoff_v=None,
             kind="coarse",
@@ -284,7 +287,7 @@ def _calibrated(
         )
     if reading.unit == "div" and reading.full_scale is not None:
         return _Reference(
-            value=reading.full_scale,
+            value=reading.full_scale * knowledge.value("scale_good_mark"),
             sd_ln=coarse,
             cutoff_v=None,
             kind="coarse",
@@ -298,11 +301,12 @@ def _normal(
     reference: _Reference,
     cutoff: tuple[float, float | None] | None,
     rated_v: float,
+    step: float,
     knowledge: Knowledge,
 ) -> NormalReading:
     assert reading.gun is not None  # noqa: S101 - the case refuses emission readings without a gun
     share, share_sd = _cutoff_share(reading, reference, cutoff, knowledge)
-    extra = _step(reading.value) / math.sqrt(12) / reading.value if reading.value > 0 else 0.0
+    extra = step / math.sqrt(12) / reading.value if reading.value > 0 else 0.0
     if reading.minutes_on is not None and reading.minutes_on < knowledge.value("warm_minutes_least"):
         extra = math.hypot(extra, knowledge.value("cold_reading_spread"))
     # Every reading also carries what the instrument and the heater are off by, which a pair does not notice.
@@ -385,10 +389,18 @@ def _averaged(kept: Sequence[NormalReading], knowledge: Knowledge) -> float:
     return math.hypot(trueness, alone / math.sqrt(len(kept)))
 
 
-def _step(value: float) -> float:
-    """The step a person rounds to, judged by the number written: 1 for 30, 0.1 for 0.4, 0.01 for 0.33."""
-    text = f"{value:.6g}"
-    return 10.0 ** -len(text.partition(".")[2]) if "e" not in text else 0.0
+def _steps(emission: Sequence[Reading]) -> dict[str, float]:
+    """The step a person rounds to, per unit: the finest among the numbers written.
+
+    A single 30 may be a 30.4, but beside a 22.5 it is not. On the relative scale,
+    which is reckoned rather than read, nobody writes less than two places.
+    """
+    places = {"rel": 2}
+    for reading in emission:
+        text = f"{reading.value:.6g}"
+        if "e" not in text:
+            places[reading.unit] = max(places.get(reading.unit, 0), len(text.partition(".")[2]))
+    return {unit: 10.0**-count for unit, count in places.items()}
 
 
 def _pairs(normal: Sequence[NormalReading], knowledge: Knowledge) -> tuple[Pair, ...]:

@@ -62,7 +62,11 @@ class Rung:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Situation:
-    """All that the plans depend on, gathered once."""
+    """All that the plans depend on, gathered once.
+
+    ``needed`` is the relative emission each gun must keep, ``shown`` what each gun
+    reads at face value (NaN where unread); both of shape (3,).
+    """
 
     case: Case
     condition: Condition
@@ -71,6 +75,7 @@ class Situation:
     learned: Learned
     prices: Prices
     needed: Array
+    shown: Array
     keep_years: float
     hard_stops: tuple[str, ...]
     obstacles: tuple[Obstacle, ...]

@@ -64,6 +64,10 @@ def what_would_change(
     for candidate in _candidates(case, condition, normal, knowledge):
         outcome_weight = candidate.likelihood * weight[None, :]
         choices = [weighing.settle(w, decision) for w in outcome_weight]
+        if candidate.id == "p_socket_clean" and candidate.gun is not None:
+            shown = outcome_weight[0] @ condition.misread[:, GUNS.index(candidate.gun)] / outcome_weight[0].sum()
+            if shown >= knowledge.value("misread_needs_proof"):  # as the plans have it
+                choices[0] = ("clean_contacts", choices[0][1], choices[0][2])
         found += _flip(candidate, outcome_weight.sum(axis=1), choices, decision, now)
     for test in complaint.tests:
         found += _fault_test(weighing, decision, test, now, weight)
@@ -123,18 +127,20 @@ def _where(candidate: _Candidate, mine: Sequence[int], chance: Array) -> tuple[s
     """At which outcome the decision flips, in words and as a number."""
     if candidate.edges is None:
         return " or ".join(candidate.words[i] for i in mine), None
-    edges, last = candidate.edges, len(candidate.edges)
-    if 0 in mine and last in mine:
-        return "a reading far from what is expected", None
-    if last in mine:
-        low = float(edges[min(mine) - 1])
-        return f"{low:.2f} or more", low
-    if 0 in mine:
-        high = float(edges[max(mine)])
-        return f"under {high:.2f}", high
-    likely = max(mine, key=lambda i: float(chance[i]))
-    low, high = float(edges[likely - 1]), float(edges[likely])
-    return f"between {low:.2f} and {high:.2f}", (low + high) / 2
+    # The outcomes that lie together about the likeliest of them.
+    start = end = max(mine, key=lambda i: float(chance[i]))
+    while start - 1 in mine:
+        start -= 1
+    while end + 1 in mine:
+        end += 1
+    edges = [float(edge) for edge in candidate.edges]
+    if start == 0 and end == len(edges):
+        return "whatever it reads", None
+    if end == len(edges):
+        return f"{edges[start - 1]:.2f} or more", edges[start - 1]
+    if start == 0:
+        return f"under {edges[end]:.2f}", edges[end]
+    return f"between {edges[start - 1]:.2f} and {edges[end]:.2f}", (edges[start - 1] + edges[end]) / 2
 
 
 def _candidates(
@@ -143,7 +149,8 @@ def _candidates(
     for g, gun in enumerate(GUNS):
         readings = normal.guns[gun]
         if readings.full is None and not readings.pairs:
-            yield _emission_reading(g, gun, condition, knowledge)
+            if any(condition.read):  # with no gun read at all, reading the tube is the decision itself
+                yield _emission_reading(g, gun, condition, knowledge)
         elif not readings.pairs:
             yield _slump_reading(g, gun, condition, knowledge)
         cleaned = any(t.kind == "clean_contacts" for t in case.treatments) or any(
@@ -272,7 +279,10 @@ def _unlooked(
         for i, first in enumerate(weighing.firsts)
         if first in {"swap_tube", "retire"}
     ]
-    worst = min(give_up)[1] if give_up else "retire"
+    lost, worst = min(give_up, default=(now, "retire"))
+    isolate = knowledge.treatments["isolate_heater"]
+    spend = isolate.attended_minutes / 60 * weighing.look / max(complaint.look_minutes, 1e-9) * 60
+    helped = spend + isolate.odds_worn * now + (1 - isolate.odds_worn) * lost
     read = {(r.kind, r.gun) for r in case.readings}
     rare = (
         ("v_getter", "look at the getter", case.tube.getter in {None, "unseen"}, "tube_air", "white", worst),
@@ -282,13 +292,13 @@ def _unlooked(
             not any(kind == "leakage_heater_cathode" for kind, _ in read),
             "tube_hk_short",
             "under 0.05 Mohm",
-            "isolate_heater",
+            "isolate_heater" if helped < lost else worst,
         ),
     )
     for name, words, unlooked, fault, at, flips_to in rare:
         chance = complaint.diagnosis.posteriors.get(fault, 0.0)
         worth = chance * max(now, weighing.rework)
-        if unlooked and chance >= 0.01 and flips_to != decision and name in knowledge.tests:
+        if unlooked and chance >= 0.005 and flips_to != decision and name in knowledge.tests:
             yield Worth(
                 id=name,
                 name=words,

@@ -23,61 +23,33 @@ Array = NDArray[np.float64]
 FIND_FAULT = "find_fault_first"
 
 
+LEFT_ALONE = frozenset({"leave", "adjust"})
+"""First steps that do nothing to the tube: a fault elsewhere then brings the display back for certain."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Weighing:
     """How decisions are compared: plans, where the complaint lies, and what looking costs.
 
-    ``rework`` is lost when the wrong thing is treated; ``look`` the price of looking
-    for the fault; ``read_tube`` the price of reading the tube where that is
-    still to be done; ``tolerance`` a difference in loss that nobody would argue about;
-    ``look_price`` what a first step costs that is a look more than a treatment.
+    ``enough`` tells which particles need nothing done to their guns; ``rework`` is
+    lost when a display comes back because the wrong thing was done; ``look`` is the
+    price of looking for a fault, worth considering from a chance of ``doubt``;
+    ``read_tube`` the price of reading the tube where that is still to be done;
+    ``tolerance`` a difference in loss that nobody would argue about; ``look_price``
+    what a first step costs that is a look more than a treatment.
     """
 
     losses: Array
     firsts: tuple[str, ...]
     elsewhere: Array
+    enough: NDArray[np.bool_]
     rework: float
     look: float
+    doubt: float
     read_tube: float | None
     heard: bool
     tolerance: float
     look_price: Mapping[str, float]
-
-    def loss_of(self, decision: str, weight: Array, elsewhere: Array) -> float:
-        """Loss of holding on to a decision under another weighing; infinite where no plan begins so."""
-        if decision == FIND_FAULT:
-            return self._loss_of_looking(weight, elsewhere)
-        mine = np.array([first == decision for first in self.firsts])
-        if not mine.any():
-            return math.inf
-        rework = 0.0 if decision in CHASSIS_GONE else self.rework * float(weight @ elsewhere)
-        return float((self.losses[mine] @ weight).min()) + rework
-
-    def reads_tube_first(self, weight: Array) -> bool:
-        """Whether reading the tube is what the finding begins with, rather than looking elsewhere."""
-        if self.read_tube is None:
-            return False
-        return not self.heard or float(self.elsewhere @ weight) < 0.5 * float(weight.sum())
-
-    def _loss_of_looking(self, weight: Array, elsewhere: Array) -> float:
-        """Loss of finding the fault, or reading the tube, first; infinite where there is neither to do."""
-        total = float(weight.sum())
-        ways = []
-        if self.heard:
-            plain, where_else = self.losses @ weight, self.losses @ (weight * elsewhere)
-            ways.append(float(np.min(where_else) + np.min(plain - where_else)) + self.look * total)
-        if self.read_tube is not None:
-            ways.append(float(self.losses.min(axis=0) @ weight) + self.read_tube * total)
-        return min(ways, default=math.inf)
-
-    def settle(self, weight: Array, decision: str, elsewhere: Array | None = None) -> tuple[str, float, int]:
-        """The best decision, unless the one held so far is as good for all that anybody would argue."""
-        choice = self.best(weight, elsewhere)
-        held = self.loss_of(decision, weight, self.elsewhere if elsewhere is None else elsewhere)
-        slack = 0.0 if decision == FIND_FAULT else self.tolerance
-        if held - choice[1] <= slack * float(weight.sum()) + 1e-9:
-            return decision, choice[1], choice[2]
-        return choice
 
     def best(self, weight: Array, elsewhere: Array | None = None) -> tuple[str, float, int]:
         """The best decision for one weighing of the particles.
@@ -92,21 +64,67 @@ class Weighing:
         """
         e = self.elsewhere if elsewhere is None else elsewhere
         plain = self.losses @ weight
-        where_else = self.losses @ (weight * e)
-        stays = np.array([first not in CHASSIS_GONE for first in self.firsts])
-        total = plain + np.where(stays, self.rework * float(weight @ e), 0.0)
+        total = plain + self._come_backs(weight, e)
         plan = int(np.argmin(total))
         choice = (self.firsts[plan], float(total[plan]), plan)
-        if self.heard:
-            apart = float(np.min(where_else) + np.min(plain - where_else)) + self.look * float(weight.sum())
-            # Looking elsewhere must be worth more than nobody would argue about: a doubt is no finding.
-            if apart < choice[1] - self.tolerance * float(weight.sum()):
-                choice = (FIND_FAULT, apart, int(np.argmin(plain)))
-        if self.read_tube is not None:
-            clear = float(self.losses.min(axis=0) @ weight) + self.read_tube * float(weight.sum())
-            if clear < choice[1]:
-                choice = (FIND_FAULT, clear, int(np.argmin(plain)))
+        looking = self._looking(weight, e)
+        # Looking elsewhere must be worth more than nobody would argue about.
+        if looking < choice[1] - self.tolerance * float(weight.sum()):
+            choice = (FIND_FAULT, looking, int(np.argmin(plain)))
+        reading = self._reading(weight)
+        if reading < choice[1]:
+            choice = (FIND_FAULT, reading, int(np.argmin(plain)))
         return choice
+
+    def settle(self, weight: Array, decision: str, elsewhere: Array | None = None) -> tuple[str, float, int]:
+        """The best decision, unless the one held so far is as good for all that anybody would argue."""
+        choice = self.best(weight, elsewhere)
+        held = self.loss_of(decision, weight, self.elsewhere if elsewhere is None else elsewhere)
+        slack = 0.0 if decision == FIND_FAULT else self.tolerance
+        if held - choice[1] <= slack * float(weight.sum()) + 1e-9:
+            return decision, choice[1], choice[2]
+        return choice
+
+    def loss_of(self, decision: str, weight: Array, elsewhere: Array) -> float:
+        """Loss of holding on to a decision under another weighing; infinite where no plan begins so."""
+        if decision == FIND_FAULT:
+            return min(self._looking(weight, elsewhere), self._reading(weight))
+        mine = np.array([first == decision for first in self.firsts])
+        if not mine.any():
+            return math.inf
+        return float((self.losses @ weight + self._come_backs(weight, elsewhere))[mine].min())
+
+    def reads_tube_first(self, weight: Array) -> bool:
+        """Whether reading the tube is what the finding begins with, rather than looking elsewhere."""
+        if self.read_tube is None:
+            return False
+        return not self.heard or float(self.elsewhere @ weight) < 0.5 * float(weight.sum())
+
+    def _come_backs(self, weight: Array, elsewhere: Array) -> Array:
+        """Loss per plan when the display comes back with its complaint; shape (plans,).
+
+        Guns that needed the work were not treated for nothing: only where they were
+        good enough is a treatment the wrong thing.
+        """
+        alone = np.array([first in LEFT_ALONE for first in self.firsts])
+        gone = np.array([first in CHASSIS_GONE for first in self.firsts])
+        wasted = float(weight @ (elsewhere * self.enough))
+        lost: Array = self.rework * np.where(alone, float(weight @ elsewhere), np.where(gone, 0.0, wasted))
+        return lost
+
+    def _looking(self, weight: Array, elsewhere: Array) -> float:
+        """Loss of finding the fault first: then each side gets the plan that is best for it."""
+        total = float(weight.sum())
+        if not self.heard or float(weight @ elsewhere) < self.doubt * total:
+            return math.inf
+        plain, where_else = self.losses @ weight, self.losses @ (weight * elsewhere)
+        return float(np.min(where_else) + np.min(plain - where_else)) + self.look * total
+
+    def _reading(self, weight: Array) -> float:
+        """Loss of reading the tube first: then each tube gets the plan that is best for it."""
+        if self.read_tube is None:
+            return math.inf
+        return float(self.losses.min(axis=0) @ weight) + self.read_tube * float(weight.sum())
 
 
 def weigh_plans(
@@ -115,6 +133,7 @@ def weigh_plans(
     knowledge: Knowledge,
     rate_per_h: float,
     *,
+    enough: NDArray[np.bool_],
     tube_unread: bool,
     tolerance: float,
 ) -> Weighing:
@@ -123,6 +142,8 @@ def weigh_plans(
         losses=policy.losses,
         firsts=tuple(p.first for p in policy.plans),
         elsewhere=complaint.elsewhere,
+        enough=enough,
+        doubt=knowledge.value("doubt_worth_a_look"),
         rework=knowledge.value("come_back_hours") * rate_per_h,
         look=complaint.look_minutes / 60 * rate_per_h,
         read_tube=knowledge.tests["t_emission"].minutes / 60 * rate_per_h if tube_unread else None,
