@@ -208,14 +208,16 @@ def reckon(
     )
     policy = make_policy(situation)
     tube_unread = not normal.any_emission and not obstacles.hard_stops
+    # Bench time that nobody charges for is still somebody's evening.
+    hour = max(prices.rate_per_h, knowledge.value("own_time_share") * knowledge.value("bench_rate_per_h"))
     weighing = weigh_plans(
         policy,
         complaint,
         knowledge,
-        prices.rate_per_h,
+        hour,
         enough=np.all(condition.relative_emission >= situation.needed, axis=1),
         tube_unread=tube_unread,
-        tolerance=knowledge.value("indifference_h") * prices.rate_per_h,
+        tolerance=knowledge.value("indifference_h") * hour,
     )
     if obstacles.hard_stops or obstacles.to_remove:
         weighing = words.without_complaint(weighing)
