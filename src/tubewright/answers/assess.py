@@ -231,9 +231,9 @@ def reckon(
         sure = complaint.adjusting_explains
     if obstacles.hard_stops:
         sure = max(sure, obstacles.certainty)
-    for objection in consistency.objections:
-        if objection.kind in {"impossible", "contradiction"}:
-            sure *= knowledge.value("trust_left_by_contradiction")
+    if name != FIND_FAULT:  # that is what a contradiction asks for
+        doubts = sum(o.kind in {"impossible", "contradiction"} for o in consistency.objections)
+        sure *= knowledge.value("trust_left_by_contradiction") ** doubts
     worths: tuple[Worth, ...] = ()
     if not obstacles.hard_stops:
         worths = what_would_change(case, condition, normal, complaint, weighing, name, knowledge)

@@ -52,6 +52,15 @@ SURE_ENOUGH: Final = 0.8
 """Probability from which a suspect is confirmed and mended rather than tested for (from memory, estimate)."""
 
 
+_VERBS: Final = {
+    "soak": "soak",
+    "run_in": "run in",
+    "short_boost": "boost the heater for minutes",
+    "clean": "clean with low current",
+    "activate": "activate strongly",
+}
+
+
 def as_decision(name: str) -> Decision:
     """A decision by its published name."""
     return cast("Decision", name)
@@ -76,14 +85,20 @@ def headline(r: Reckoning) -> str:
         return _fault_headline(r)
     if r.obstacles.to_remove and r.decision in {x.kind for x in r.obstacles.to_remove[0].remedies}:
         helps = float(r.plan.steps[0].success.mean())
-        return f"{r.obstacles.to_remove[0].words} So: {_NAMES[r.decision]}; it helps in about {helps:.0%} of cases."
+        return (
+            f"{r.obstacles.to_remove[0].words} So: {_NAMES[r.decision]}; it helps in about {_percent(helps)} of cases."
+        )
     if r.decision == "adjust" and r.complaint.heard and r.complaint.by_adjusting:
         return (
             f"Set it anew: {r.complaint.diagnosis.suspects[0].name} explains what is seen, and the tube can carry it."
         )
     known = any(r.condition.read)
-    white = f"the white is about {_percent(r.white_now)} of a good tube's" if known else "the tube has not been read"
-    wanted = f"{r.minimum_white:.0%} is wanted"
+    white = (
+        f"the white is about {_percent(float(np.median(r.white_now)))} of a good tube's"
+        if known
+        else "the tube has not been read"
+    )
+    wanted = f"{_percent(r.minimum_white)} is wanted"
     guns = _gun_names(r)
     said = {
         "leave": f"Leave the tube as it is: {white}, and {wanted}.",
@@ -97,8 +112,8 @@ def headline(r: Reckoning) -> str:
     if r.decision in said:
         return said[r.decision]
     return (
-        f"Worth treating: begin with {_NAMES[r.decision]}{guns}, read again, and only then go on; "
-        f"{white}, {wanted}, and the treatments bring it back with about {_chance_of_success(r.plan):.0%}."
+        f"Worth treating: {_VERBS[r.decision]}{guns} first, then read again before going on; {white}, {wanted}, "
+        f"and the treatments bring it back in about {_percent(_chance_of_success(r.plan))} of cases."
     )
 
 
@@ -115,7 +130,7 @@ def _fault_headline(r: Reckoning) -> str:
     if tube_comes_first(r):
         return "Read the tube before deciding anything: no emission reading, no verdict."
     lead = _lead_elsewhere(r)
-    name = f" ({lead.name}, {lead.probability:.0%})" if lead else ""
+    name = f" ({lead.name}, {_percent(lead.probability)})" if lead else ""
     test = r.complaint.tests[0] if r.complaint.tests else None
     if lead is not None and lead.probability >= SURE_ENOUGH:
         quick = f" Confirm and mend it: {r.knowledge.faults[lead.id].minutes:g} min."
@@ -146,7 +161,7 @@ def plan_steps(r: Reckoning) -> tuple[PlanStep, ...]:
         when = "if that does not bring the picture back"
     weight = np.full(r.condition.particles, 1.0 / r.condition.particles)
     plan: Plan = r.plan
-    limit = f"if the white is still under {r.minimum_white:.0%} after that"
+    limit = f"if the white is still under {_percent(r.minimum_white)} after that"
     for rung in plan.steps:
         steps.append(_step(rung.kind, rung.guns, when, reached, r))
         weight = weight * (1.0 - rung.success - rung.lost)
@@ -285,7 +300,7 @@ def missing(r: Reckoning) -> tuple[str, ...]:
     if case.use.keep_years is None:
         gaps.append(f"years wanted (assumed {r.keep_years:g})")
     if case.use.minimum_white is None:
-        gaps.append(f"least white wanted (assumed {r.minimum_white:.0%} of a good tube's)")
+        gaps.append(f"least white wanted (assumed {_percent(r.minimum_white)} of a good tube's)")
     return (*gaps, *r.prices.assumed)
 
 
@@ -393,8 +408,8 @@ def _cautions(k: Knowledge, hazard: Hazard, extra: tuple[str, ...]) -> dict[str,
 def _gun_names(r: Reckoning) -> str:
     guns = r.plan.steps[0].guns if r.plan.steps else ()
     names = [GUNS[g] for g in guns]
-    return " on " + (" and ".join(names) if len(names) < 3 else "all three guns") if names else ""
+    return " " + (" and ".join(names) if len(names) < 3 else "all three guns") if names else ""
 
 
-def _percent(values: np.ndarray) -> str:
-    return f"{float(np.median(values)):.0%}"
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"

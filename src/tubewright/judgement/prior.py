@@ -133,8 +133,14 @@ def gains(knowledge: Knowledge) -> tuple[GainPart, ...]:
     """Evenly emitting guns, and those that emit from part of their area."""
     share = knowledge.value("partial_area_share")
     return (
-        GainPart(weight=1 - share, mean=0.0, sd=knowledge.value("gun_to_gun_spread")),
-        GainPart(weight=share, mean=-knowledge.value("partial_area_loss"), sd=knowledge.value("partial_area_spread")),
+        GainPart(
+            weight=1 - share, mean=-knowledge.value("gun_under_reference"), sd=knowledge.value("gun_to_gun_spread")
+        ),
+        GainPart(
+            weight=share,
+            mean=-knowledge.value("gun_under_reference") - knowledge.value("partial_area_loss"),
+            sd=knowledge.value("partial_area_spread"),
+        ),
     )
 
 

@@ -164,7 +164,7 @@ def _candidates(
             )
             yield _Candidate(
                 id="p_socket_clean",
-                name=f"{gun} read again after cleaning pins and contacts",
+                name="read again after cleaning pins and contacts",
                 gun=gun,
                 minutes=knowledge.tests["p_socket_clean"].minutes,
                 unit="",
@@ -181,7 +181,7 @@ def _emission_reading(g: int, gun: Gun, condition: Condition, knowledge: Knowled
     likelihood, edges = _binned(shown, knowledge.value("repeatability_one_box"))
     return _Candidate(
         id="t_emission",
-        name=f"emission of {gun} at rated heater",
+        name="emission at rated heater",
         gun=gun,
         minutes=knowledge.tests["t_emission"].minutes,
         unit="rel",
@@ -201,7 +201,7 @@ def _slump_reading(g: int, gun: Gun, condition: Condition, knowledge: Knowledge)
     likelihood, edges = _binned(np.log(kept), math.sqrt(2) * knowledge.value("repeatability_pair"))
     return _Candidate(
         id="t_slump",
-        name=f"{gun} at 10 % less heater over the reading at rated heater",
+        name="reading at 10 % less heater over the one at rated heater",
         gun=gun,
         minutes=knowledge.tests["t_slump"].minutes,
         unit="ratio",

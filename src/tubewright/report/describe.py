@@ -338,13 +338,16 @@ def _options(answer: Assessment) -> Sequence[Block]:
 
 
 def _option_row(option: OptionAnswer) -> tuple[str, ...]:
+    nothing = wording.NOTHING
+    if option.id == "retire":
+        return (option.name, nothing, "no picture any more", nothing, wording.money(option.cost), nothing, nothing)
     return (
         with_guns(option.name, option.guns),
         wording.percentage(option.success),
         wording.duration(option.years),
         wording.percentage(option.chance_of_keep_years),
         wording.money(option.cost),
-        wording.money(option.cost_per_year),
+        nothing if option.cost_per_year is None else wording.money(option.cost_per_year),
         wording.percentage(option.risk_of_loss),
     )
 

@@ -17,6 +17,8 @@ LONGEST_YEARS: Final = 40
 """Beyond this a forecast in years says nothing; other parts of the set are the limit (estimate)."""
 
 NOT_KNOWN: Final = "not known"
+NOTHING: Final = "–"
+"""Where there is nothing to say, which is not the same as not knowing."""
 
 Writer: TypeAlias = Callable[[float], str]
 
@@ -131,12 +133,16 @@ def duration(years: Figure) -> str:
         'about 4 years (1½ to 8)'
         >>> duration(Spread(median=0.48, p10=0.25, p90=0.76))
         'about 6 months (3 to 9)'
+        >>> duration(Spread(median=0, p10=0, p90=4.2))
+        'most likely not at all (up to 4 years)'
         >>> duration(Spread(median=1.9, p10=0.4, p90=5.2))
         'about 2 years (5 months to 5 years)'
     """
     if isinstance(years, Unknown):
         return NOT_KNOWN
     low, middle, high = (_time(value) for value in (years.p10, years.median, years.p90))
+    if years.median == 0:
+        return "not at all" if years.p90 == 0 else f"most likely not at all (up to {_joined(high)})"
     if middle[0] == "0":
         return "less than a month" if high == middle else f"less than a month (up to {_joined(high)})"
     if middle[1] == "":
