@@ -23,6 +23,49 @@ def test_without_a_complaint_nothing_lies_elsewhere() -> None:
     assert not judged(case(readings=STRONG, tube=GETTER_SEEN)).suspects
 
 
+@pytest.mark.parametrize(
+    ("test", "result"),
+    [
+        ("d_bplus", "right"), ("d_eht", "right"), ("d_rails", "all_right"), ("d_cathodes", "all_even"),
+        ("x_gun_swap", "stays_on_gun"), ("s_rgb_in", "right"), ("s_sync_in", "good"), ("s_sync_sep", "clean"),
+        ("p_fuse_ohm", "good"), ("p_heater_ohm", "good"), ("p_bridge_diode", "good"),
+    ],
+)  # fmt: skip
+def test_a_test_that_came_out_right_is_no_complaint(test: str, result: str) -> None:
+    strong = case(
+        readings=STRONG,
+        tube=GETTER_SEEN,
+        costs=CAN_BE_REPLACED,
+        use={"hours_per_week": 6.0, "minimum_white": 0.5},
+        tests=[{"id": test, "result": result}],
+    )
+    given = judged(strong)
+    assert given.decision == "leave"
+    assert not given.suspects
+
+
+@pytest.mark.parametrize(
+    ("test", "result"),
+    [("d_bplus", "zero"), ("d_rails", "missing"), ("x_gun_swap", "moves_with_drive"), ("p_bridge_diode", "shorted")],
+)
+def test_a_result_that_accuses_the_chassis_is_a_complaint_without_any_symptom(test: str, result: str) -> None:
+    accused = heard(readings=STRONG, tests=[{"id": test, "result": result}])
+    assert accused.heard
+    assert accused.probability > 0.9
+    assert accused.tests
+
+
+@pytest.mark.parametrize("name", ["c01", "c03", "c04", "c05", "c07", "v26_weakness_follows_the_drive"])
+@pytest.mark.parametrize("rate", [0, 45])
+def test_a_bench_that_charges_nothing_finds_the_fault_first_as_well(name: str, rate: float) -> None:
+    """An unpaid hour is still somebody's evening: a look is dear enough to be weighed, and so is a come-back."""
+    unpaid = with_more(read(name), costs={"bench_rate_per_hour": rate})
+    assert judged(unpaid).decision == "find_fault_first"
+    weighing = reckoned(unpaid, futures=1000).weighing
+    assert weighing.rework > 0
+    assert weighing.look > 0
+
+
 def test_a_dim_picture_on_good_guns_is_the_chassis_and_on_spent_ones_the_tube() -> None:
     dim = [{"id": "raster_dim_all"}]
     assert heard(readings=STRONG, symptoms=dim).probability > 0.9

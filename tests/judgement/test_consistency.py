@@ -87,6 +87,42 @@ def test_a_picture_said_not_to_be_dim_counts_as_bright() -> None:
     assert not checked(case(readings=dead, symptoms=[{"id": "raster_dim_all"}])).withhold
 
 
+def test_three_guns_that_read_next_to_nothing_without_a_reason_are_read_again() -> None:
+    dark = emission((0.02, 0.01, 0.015))
+    assert checked(case(readings=dark)).withhold
+    assert judged(case(readings=dark, tube={"getter": "silver"})).decision == "find_fault_first"
+    heater = {"kind": "heater_current", "value": 0.6, "unit": "A"}
+    for explained in (
+        case(readings=dark, tube={"service_hours": 40_000.0}),
+        case(readings=dark, tube={"restorations": 2}),
+        case(readings=[*dark, heater]),
+        case(readings=emission((0.02, 0.3, 0.015))),
+    ):
+        assert not checked(explained).withhold
+
+
+def test_two_guns_that_rise_on_less_heater_spoil_the_whole_sitting() -> None:
+    one = checked(case(readings=emission((0.4, 0.41, 0.42), (1.3, 0.7, 0.7))))
+    two = case(readings=emission((0.4, 0.41, 0.42), (1.3, 1.25, 0.7)))
+    assert not one.withhold
+    assert checked(two).withhold
+    given_answer = judged(two)
+    assert given_answer.decision == "find_fault_first"
+    assert isinstance(given_answer.neutral_white_now, Unknown)
+
+
+def test_low_readings_taken_cold_are_taken_again_and_good_ones_stand() -> None:
+    low = case(readings=emission((0.2, 0.22, 0.25), minutes_on=1), tube={"getter": "silver"})
+    good = case(readings=emission((0.7, 0.72, 0.75), minutes_on=1), tube={"getter": "silver"})
+    assert checked(low).withhold
+    assert judged(low).decision == "find_fault_first"
+    assert "t_emission" in {step.id for step in judged(low).next_steps}
+    assert not checked(good).withhold
+    assert judged(good).decision == "leave"
+    mixed = case(readings=[*emission((0.2, 0.22, 0.25), minutes_on=1), *emission((0.3, 0.32, 0.35), minutes_on=10)])
+    assert not checked(mixed).withhold
+
+
 def test_one_gun_alive_is_no_contradiction_to_a_bright_picture() -> None:
     assert not checked(case(readings=emission((0.03, 0.04, 0.7)), symptoms=[{"id": "retrace_lines"}])).withhold
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Mapping
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from answers.worked import (
     names,
     read,
     reckoned,
+    with_more,
 )
 from tubewright.answers.assess import Reckoning
 from tubewright.case import Case
@@ -148,6 +150,88 @@ def knowledge_of_trade() -> Knowledge:
 def test_a_hard_stop_leaves_only_another_tube_or_the_parts_bin() -> None:
     r = reckoned(read("v13_strong_but_cracked"))
     assert {plan.first for plan in r.policy.plans} <= {"swap_tube", "retire"}
+
+
+def doubtful(kept: float, tests: list[dict[str, str]] | None = None) -> Case:
+    """One gun at a quarter beside two good ones."""
+    return case(
+        readings=emission((0.251, 0.701, 0.702), (kept, 0.9, 0.9)),
+        tube=GETTER_SEEN,
+        costs=CAN_BE_REPLACED,
+        use={"hours_per_week": 8.0, "minimum_white": 0.5},
+        tests=tests or [],
+    )
+
+
+def test_a_low_reading_that_is_likely_false_is_proven_before_anything_else() -> None:
+    holds, slumps = reckoned(doubtful(0.92), futures=1000), reckoned(doubtful(0.6), futures=1000)
+    assert {plan.first for plan in holds.policy.plans} == {"clean_contacts"}
+    assert {plan.first for plan in slumps.policy.plans} >= {"soak", "leave", "swap_tube"}
+    proven = reckoned(doubtful(0.92, [{"id": "p_socket_clean", "result": "no_change"}]), futures=1000)
+    assert proven.condition.misread[:, 0].mean() < holds.condition.misread[:, 0].mean()
+
+
+@pytest.mark.parametrize("costs", [CAN_BE_REPLACED, NOTHING_TO_BE_HAD, {}])
+@pytest.mark.parametrize("level", [0.201, 0.301, 0.351])
+def test_three_guns_low_together_that_hold_their_emission_are_read_again_and_not_swapped(
+    level: float, costs: Mapping[str, object]
+) -> None:
+    """Settings and contacts are proven first: worn cathodes would slump."""
+    given_answer = judged(
+        case(readings=emission((level, 1.02 * level, level), (0.91, 0.92, 0.9)), tube=GETTER_SEEN, costs=costs)
+    )
+    assert given_answer.decision == "clean_contacts"
+    assert not {"swap_tube", "replace_display", "retire", "activate"} & {step.do for step in given_answer.plan}
+    assert given_answer.next_steps
+
+
+@pytest.mark.parametrize("kept", [(0.861, 0.9, 0.9), (0.92, 0.9, 0.9)])
+def test_a_gun_read_at_a_fifth_that_hardly_slumps_is_neither_left_nor_given_up(kept: tuple[float, ...]) -> None:
+    given_answer = judged(
+        case(
+            readings=emission((0.21, 0.71, 0.72), kept),
+            tube=GETTER_SEEN,
+            costs=CAN_BE_REPLACED,
+            use={"hours_per_week": 8.0, "minimum_white": 0.5},
+        )
+    )
+    assert given_answer.decision == "clean_contacts"
+
+
+@pytest.mark.parametrize("values", [(None, 0.3, 0.31), (None, None, 0.3), (0.31, None, 0.3)])
+@pytest.mark.parametrize("costs", [CAN_BE_REPLACED, NOTHING_TO_BE_HAD])
+def test_a_tube_is_not_given_up_because_a_gun_was_not_read(
+    values: tuple[float | None, ...], costs: Mapping[str, object]
+) -> None:
+    use = {"hours_per_week": 8.0, "minimum_white": 0.5}
+    whole, part = (
+        reckoned(case(readings=emission(given_values), use=use, costs=costs, tube=GETTER_SEEN))
+        for given_values in ((0.31, 0.3, 0.31), values)
+    )
+    assert not gives_up(whole)
+    assert not gives_up(part)
+
+
+def test_one_weak_gun_read_on_a_dim_display_does_not_retire_it() -> None:
+    dim = with_more(read("v40_only_a_dim_picture"), readings=emission((0.34, None, None)))
+    assert not gives_up(reckoned(dim))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_dim_but_living_tube_of_unknown_worth_does_not_end_in_the_parts_bin(seed: int) -> None:
+    """No prices at all: a tired white at the end of the ladder is still a picture."""
+    home = read("c08")
+    assert home.costs.replacement_tube is None
+    assert home.costs.replacement_display is None
+    last = judged(home, seed, 10_000).plan[-1].do
+    assert last in {"leave", "adjust"}
+
+
+def test_who_names_the_price_of_another_display_does_not_do_without_one() -> None:
+    """A spent and burnt tube in hard service: the display that can be had is had."""
+    assert judged(read("v42_burnt_and_spent")).decision in {"replace_display", "swap_tube"}
+    ends = {p.end: float(p.loss.mean()) for p in reckoned(worn(0.2, 0.55, costs=CAN_BE_REPLACED)).policy.plans}
+    assert ends["retire"] > ends["replace_display"]
 
 
 def test_strong_guns_are_never_treated_whatever_the_prices() -> None:

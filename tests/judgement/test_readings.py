@@ -65,8 +65,11 @@ def test_a_scale_without_a_reference_gun_is_coarse_and_says_so() -> None:
     percent = normal(case(readings=emission([100 * v for v in LEVELS], unit="percent")))
     divisions = normal(case(readings=emission([50 * v for v in LEVELS], unit="div", full_scale=50)))
     stated = normal(case(readings=emission(LEVELS, reference=1.0)))
-    assert ratios(percent) == pytest.approx(LEVELS)
-    assert ratios(divisions) == pytest.approx(LEVELS)
+    # A good gun stands a little under the end of such a scale, wherever that is.
+    mark = knowledge().value("scale_good_mark")
+    assert ratios(percent) == pytest.approx([v / mark for v in LEVELS])
+    assert ratios(divisions) == pytest.approx(ratios(percent))
+    assert 0.75 < mark < 1.0
     assert "coarse" in percent.scale_words
     assert "coarse" in divisions.scale_words
     assert percent.scale_sd_ln > 2 * stated.scale_sd_ln
@@ -117,6 +120,25 @@ def test_repeating_a_steady_reading_narrows_it() -> None:
     assert twice.sd_ln < once.sd_ln
     assert twice.sd_ln > once.sd_ln / 2
     assert twice.ratio == pytest.approx(once.ratio)
+
+
+def test_repeating_helps_the_hand_but_not_the_instrument() -> None:
+    often = [r for minute in range(10, 42) for r in emission(LEVELS, minutes_on=minute)]
+    found = normal(case(readings=often)).guns["red"].full
+    assert found is not None
+    assert found.sd_ln >= knowledge().value("instrument_trueness")
+
+
+def test_the_finest_number_written_tells_the_step_of_the_scale() -> None:
+    """Thirty divisions beside sixty may be rounded; beside 60.5 they are not."""
+
+    def spread(*divisions: float) -> float:
+        found = normal(case(readings=emission(divisions, unit="div", full_scale=100))).guns["red"].full
+        assert found is not None
+        return found.sd_ln
+
+    assert spread(3, 60, 70) > 1.1 * spread(3, 60.5, 70)
+    assert spread(3, 60.5, 70) == pytest.approx(spread(3.0, 61.5, 70))
 
 
 def test_while_a_gun_is_still_moving_only_its_last_reading_counts() -> None:
