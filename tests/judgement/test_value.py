@@ -145,16 +145,6 @@ def test_a_test_of_the_diagnosis_flips_the_decision_as_said(name: str) -> None:
         assert after.decision == said.flips_to, said
 
 
-def test_cleaning_the_socket_flips_the_decision_as_said() -> None:
-    base = read("c08")
-    now = judged(base, futures=FINE)
-    said = claim(now, "p_socket_clean")
-    changed = judged(with_more(base, tests=[{"id": "p_socket_clean", "result": "changes"}]), futures=FINE)
-    same = judged(with_more(base, tests=[{"id": "p_socket_clean", "result": "no_change"}]), futures=FINE)
-    assert changed.decision == said.flips_to
-    assert same.decision == now.decision
-
-
 @pytest.mark.parametrize("level", [0.4, 0.5])
 def test_a_heater_leak_flips_the_decision_as_said(level: float) -> None:
     base = tube(level, 0.7, 4, CAN_BE_REPLACED)
