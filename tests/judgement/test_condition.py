@@ -136,7 +136,7 @@ def test_a_low_gun_that_does_not_slump_is_suspected_of_being_misread() -> None:
     """The slump separates a worn cathode from a low reading of another cause."""
     slumps = cloud(case(readings=emission((0.25, 0.7, 0.7), (0.6, 0.9, 0.9)))).misread[:, RED].mean()
     holds = cloud(case(readings=emission((0.25, 0.7, 0.7), (0.92, 0.9, 0.9)))).misread[:, RED].mean()
-    assert slumps < 0.02
+    assert slumps < 0.04
     assert holds > 0.3
 
 
@@ -157,7 +157,7 @@ def test_a_coarse_scale_leaves_the_level_wide() -> None:
 def test_the_balance_of_the_guns_does_not_hang_on_the_scale() -> None:
     coarse = cloud(case(readings=emission((33, 60, 62), SLUMP_OF_WEAR, unit="percent")))
     balance = coarse.relative_emission[:, 0] / coarse.relative_emission[:, 1]
-    assert median(balance) == pytest.approx(33 / 60, rel=0.15)
+    assert median(balance) == pytest.approx(33 / 60, rel=0.25)
 
 
 def test_an_unread_gun_keeps_to_what_is_known_of_its_tube() -> None:

@@ -40,7 +40,7 @@ from tubewright.judgement.options import gun_needs
 from tubewright.judgement.policy import Plan, Policy, make_policy
 from tubewright.judgement.readings import NormalisedReadings, current_readings, normalise
 from tubewright.judgement.situation import Outcome, Situation
-from tubewright.judgement.value import Worth, what_would_change
+from tubewright.judgement.value import Standing, Worth, what_would_change
 from tubewright.judgement.weighing import FIND_FAULT, Weighing, confidence, weigh_plans
 from tubewright.knowledge.model import Knowledge
 from tubewright.physics.colour import TYPICAL_PRIMARIES_XY, WHITES_XY, current_shares, neutral_white
@@ -236,7 +236,17 @@ def reckon(
         sure *= knowledge.value("trust_left_by_contradiction") ** doubts
     worths: tuple[Worth, ...] = ()
     if not obstacles.hard_stops:
-        worths = what_would_change(case, condition, normal, complaint, weighing, name, knowledge)
+        standing = Standing(
+            case=case,
+            condition=condition,
+            normal=normal,
+            complaint=complaint,
+            policy=policy,
+            weighing=weighing,
+            decision=name,
+            obstructed=bool(obstacles.to_remove),
+        )
+        worths = what_would_change(standing, knowledge)
     white_now = np.asarray(neutral_white(condition.relative_emission, shares), dtype=np.float64)
     return Reckoning(
         case=case,

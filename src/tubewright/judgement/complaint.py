@@ -68,13 +68,22 @@ class Complaint:
 
 
 def _accuses_elsewhere(findings: Findings, diagnosis: Diagnosis, knowledge: Knowledge) -> bool:
-    """Whether a result makes a fault outside the tube likely; results that are right are no complaint."""
-    enough = knowledge.value("accusation_heard")
-    return any(
-        not knowledge.faults[fault].of_the_tube and diagnosis.posteriors[fault] >= enough
-        for weight in accusations(findings, knowledge)
-        for fault in weight.ratios
-    )
+    """Whether a result raises faults outside the tube well above what they are anyway.
+
+    A result that is right may name a fault too (a trip at normal supply); that alone
+    is no complaint.
+    """
+    for weight in accusations(findings, knowledge):
+        outside = [fault for fault in weight.ratios if not knowledge.faults[fault].of_the_tube]
+        now = sum(diagnosis.posteriors[fault] for fault in outside)
+        raised = any(
+            diagnosis.posteriors[fault]
+            >= knowledge.value("accusation_raises") * knowledge.faults[fault].per_1000 / 1000
+            for fault in outside
+        )
+        if (raised and now >= knowledge.value("accusation_heard")) or now >= knowledge.value("accusation_shared"):
+            return True
+    return False
 
 
 def _adjusts(explanation: Explanation) -> bool:

@@ -33,7 +33,8 @@ class Condition:
 
     ``relative_emission`` is 1 for a reference gun, at the reference cutoff;
     ``reserve`` is at rated heater; ``gain`` is the gun's own factor beside its
-    reserve; ``misread`` says that the reading was spoilt outside the cathode.
+    reserve; ``misread`` says that the reading is false, by a
+    wrong setting of the whole sitting or, ``spoilt``, by this gun's own contact.
     ``poisoned`` (idleness took part of the reserve), ``knee``, ``work_function_ev``,
     ``wear_time_h`` and ``fall`` (of ln(reserve) in one wear time) belong to the tube
     and have shape (particles,). ``read`` says per gun whether any
@@ -44,6 +45,7 @@ class Condition:
     reserve: Array
     gain: Array
     misread: NDArray[np.bool_]
+    spoilt: NDArray[np.bool_]
     poisoned: NDArray[np.bool_]
     knee: Array
     work_function_ev: Array
@@ -110,6 +112,7 @@ def infer_condition(
     reserve = np.empty((particles, 3))
     gain = np.empty((particles, 3))
     misread = np.zeros((particles, 3), dtype=bool)
+    spoilt = np.zeros((particles, 3), dtype=bool)
     step = float(X[1] - X[0])
     knee = np.array([law.knee for law in kinds])[law_i]
     good = np.array([law.good_fraction for law in kinds])[law_i]
@@ -118,7 +121,8 @@ def infer_condition(
         x, false = _draw_gun(past.reserve, likely[:, g], law_i, scale_i, past_i, rng)
         x = x + step * (rng.random(particles) - 0.5)
         reserve[:, g] = np.exp(x)
-        misread[:, g] = (false == 1) | (scale.wrong[scale_i] & bool(normal.guns[gun].full))
+        spoilt[:, g] = false == 1
+        misread[:, g] = spoilt[:, g] | (scale.wrong[scale_i] & bool(normal.guns[gun].full))
         gain[:, g] = _draw_gain(
             normal.guns[gun],
             reserve[:, g],
@@ -138,6 +142,7 @@ def infer_condition(
         gain=gain,
         poisoned=past.poisoned[past_i],
         misread=misread,
+        spoilt=spoilt,
         knee=knee,
         work_function_ev=work,
         wear_time_h=_wear_times(case, past.wear[past_i], knowledge, learned, rng),

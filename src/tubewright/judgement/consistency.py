@@ -71,6 +71,7 @@ def check(case: Case, knowledge: Knowledge) -> Consistency:
             *_all_rise(case, knowledge),
             *_dead_but_bright(case, knowledge),
             *_all_dark(case, knowledge),
+            *_starved(case, knowledge),
             *_getter(case, knowledge),
             *_cold(case, knowledge),
             *_heater(case, knowledge),
@@ -227,6 +228,31 @@ def _all_dark(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
             mend="Prove that the heater draws its current, that pins and socket make contact and that the getter is "
             "not white before the cathodes are blamed.",
             discard=frozenset(i for gun in GUNS for i, _ in levels[gun]),
+            withhold=True,
+            settled_by="t_heater_vi",
+        )
+
+
+def _starved(case: Case, knowledge: Knowledge) -> Iterator[Objection]:
+    """Low guns under a heater that is seen to glow dimly: the heater comes before the cathodes."""
+    seen = {s.id for s in case.symptoms if s.present}
+    proven = any(r.kind in {"heater_current", "heater_voltage"} for r in case.readings) or any(
+        t.id in {"d_heater_rms", "t_heater_vi"} for t in case.tests
+    )
+    levels = {
+        gun: [(i, level) for i, r in readings if (level := _rough_level(r)) is not None]
+        for gun, readings in _by_gun(case, "emission").items()
+    }
+    low = len(levels) == len(GUNS) and all(
+        found and max(v for _, v in found) < knowledge.value("emission_weak") for found in levels.values()
+    )
+    if low and not proven and seen & {"heater_glow_dim", "no_heater_glow"}:
+        yield Objection(
+            kind="doubt",
+            words="The heater hardly glows, and all three guns read low: a starved heater, or air in the tube, reads "
+            "like spent cathodes.",
+            mend="Measure the heater's voltage and current, and look at the getter, before the cathodes are blamed.",
+            discard=frozenset(i for found in levels.values() for i, _ in found),
             withhold=True,
             settled_by="t_heater_vi",
         )

@@ -217,7 +217,7 @@ def _visible(case: Case, consistency: Consistency) -> Iterator[str]:
         yield "The getter is white: air has got in, and no treatment brings a vacuum back."
 
 
-_SETTLING_TESTS = {
+SETTLING_TESTS = {
     ("p_heater_ohm", "open"): "The heater is open at the bare pins: nothing mends it.",
     ("v_neck_glass", "crack"): "The glass is cracked: the tube is unsafe.",
     ("v_neck_glass", "cracked"): "The glass is cracked: the tube is unsafe.",
@@ -235,7 +235,7 @@ _HOPELESS = {
 
 def _by_test(case: Case) -> Iterator[str]:
     for test in case.tests:
-        words = _SETTLING_TESTS.get((test.id, test.result or ""))
+        words = SETTLING_TESTS.get((test.id, test.result or ""))
         if words:
             yield words
 

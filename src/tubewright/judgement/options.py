@@ -34,6 +34,7 @@ class Options:
     """
 
     weak: tuple[int, ...]
+    needed: Array
     natural: Floats
     ends: dict[str, Array]
     lost: Array
@@ -55,7 +56,15 @@ def make_options(s: Situation) -> Options:
     if weak:
         rungs, treated = play_treatments(s, natural, weak, ends["leave"])
         outcomes += treated
-    return Options(weak=weak, natural=natural, ends=ends, lost=lost, rungs=tuple(rungs), outcomes=tuple(outcomes))
+    return Options(
+        weak=weak,
+        needed=s.needed,
+        natural=natural,
+        ends=ends,
+        lost=lost,
+        rungs=tuple(rungs),
+        outcomes=tuple(outcomes),
+    )
 
 
 def gun_needs(minimum_white: float, current_shares: Sequence[float]) -> Array:

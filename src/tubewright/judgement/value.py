@@ -19,8 +19,12 @@ from tubewright.judgement.complaint import Complaint
 from tubewright.judgement.condition import Condition
 from tubewright.judgement.learning import normal_cdf
 from tubewright.judgement.next_tests import ProposedTest
+from tubewright.judgement.obstacles import SETTLING_TESTS
+from tubewright.judgement.options import GIVE_UP
+from tubewright.judgement.policy import Policy
 from tubewright.judgement.readings import NormalisedReadings
-from tubewright.judgement.weighing import Weighing
+from tubewright.judgement.situation import LADDER
+from tubewright.judgement.weighing import FIND_FAULT, LEFT_ALONE, Weighing
 from tubewright.knowledge.model import Knowledge
 from tubewright.physics.cathode import emission_fraction, supply_ratio
 
@@ -45,33 +49,46 @@ class Worth:
     worth: float
 
 
-def what_would_change(
-    case: Case,
-    condition: Condition,
-    normal: NormalisedReadings,
-    complaint: Complaint,
-    weighing: Weighing,
-    decision: str,
-    knowledge: Knowledge,
-    *,
-    limit: int = 8,
-) -> tuple[Worth, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Standing:
+    """Where a judgement stands before anything more is learned."""
+
+    case: Case
+    condition: Condition
+    normal: NormalisedReadings
+    complaint: Complaint
+    policy: Policy
+    weighing: Weighing
+    decision: str
+    obstructed: bool
+
+    @property
+    def giving_up(self) -> tuple[float, str]:
+        """The cheapest way on without this tube, and its loss."""
+        ends = self.policy.options.ends
+        return min((float(ends[end].mean()), end) for end in GIVE_UP if end in ends)
+
+
+def what_would_change(at: Standing, knowledge: Knowledge, *, limit: int = 8) -> tuple[Worth, ...]:
     """Readings and tests not yet taken that could flip the decision, the most worthwhile first."""
-    weight = np.full(condition.particles, 1.0 / condition.particles)
+    weighing = at.weighing
+    weight = np.full(at.condition.particles, 1.0 / at.condition.particles)
     _, now, _ = weighing.best(weight)
-    rate = weighing.look / max(complaint.look_minutes, 1e-9)
+    rate = weighing.look / max(at.complaint.look_minutes, 1e-9)
     found: list[Worth] = []
-    for candidate in _candidates(case, condition, normal, knowledge):
+    for candidate in _candidates(at, knowledge):
         outcome_weight = candidate.likelihood * weight[None, :]
-        choices = [weighing.settle(w, decision) for w in outcome_weight]
+        choices = [weighing.settle(w, at.decision) for w in outcome_weight]
         if candidate.id == "p_socket_clean" and candidate.gun is not None:
-            shown = outcome_weight[0] @ condition.misread[:, GUNS.index(candidate.gun)] / outcome_weight[0].sum()
-            if shown >= knowledge.value("misread_needs_proof"):  # as the plans have it
-                choices[0] = ("clean_contacts", choices[0][1], choices[0][2])
-        found += _flip(candidate, outcome_weight.sum(axis=1), choices, decision, now)
-    for test in complaint.tests:
-        found += _fault_test(weighing, decision, test, now, weight)
-    found += _unlooked(case, complaint, decision, now, weighing, knowledge)
+            shown = outcome_weight[0] @ at.condition.misread[:, GUNS.index(candidate.gun)] / outcome_weight[0].sum()
+            # As the plans have it: a reading that is likely false is proven first.
+            proof = "clean_contacts" if shown >= knowledge.value("misread_needs_proof") else at.decision
+            choices[0] = (proof, choices[0][1], choices[0][2])
+        found += _flip(candidate, outcome_weight.sum(axis=1), choices, at.decision, now)
+    for test in at.complaint.tests:
+        found += _fault_test(at, test, now, weight)
+    found += _unread(at, weight, knowledge)
+    found += _unlooked(at, now, knowledge)
     found.sort(key=lambda w: -(w.worth - w.minutes * rate))
     return tuple(found[:limit])
 
@@ -143,51 +160,37 @@ def _where(candidate: _Candidate, mine: Sequence[int], chance: Array) -> tuple[s
     return f"between {edges[start - 1]:.2f} and {edges[end]:.2f}", (edges[start - 1] + edges[end]) / 2
 
 
-def _candidates(
-    case: Case, condition: Condition, normal: NormalisedReadings, knowledge: Knowledge
-) -> Iterator[_Candidate]:
+def _candidates(at: Standing, knowledge: Knowledge) -> Iterator[_Candidate]:
+    condition = at.condition
+    cleaned = any(t.kind == "clean_contacts" for t in at.case.treatments) or any(
+        t.id == "p_socket_clean" for t in at.case.tests
+    )
+    weak = at.policy.options.weak
     for g, gun in enumerate(GUNS):
-        readings = normal.guns[gun]
-        if readings.full is None and not readings.pairs:
-            if any(condition.read):  # with no gun read at all, reading the tube is the decision itself
-                yield _emission_reading(g, gun, condition, knowledge)
-        elif not readings.pairs:
+        readings = at.normal.guns[gun]
+        if readings.full is not None and not readings.pairs:
             yield _slump_reading(g, gun, condition, knowledge)
-        cleaned = any(t.kind == "clean_contacts" for t in case.treatments) or any(
-            t.id == "p_socket_clean" for t in case.tests
-        )
-        if condition.read[g] and not cleaned and condition.misread[:, g].mean() > 0.01:
-            mended = np.where(
-                condition.misread[:, g],
-                knowledge.value("contacts_mend_misread"),
-                knowledge.value("misread_response"),
-            )
-            yield _Candidate(
-                id="p_socket_clean",
-                name="read again after cleaning pins and contacts",
-                gun=gun,
-                minutes=knowledge.tests["p_socket_clean"].minutes,
-                unit="",
-                likelihood=np.stack([mended, 1 - mended]),
-                words=("the reading changes", "the reading stays"),
-                edges=None,
-            )
-    if case.tube.idle_years is None and any(condition.read):
+        doubted = condition.read[g] and g in weak and condition.spoilt[:, g].mean() > 0.01
+        if doubted and not cleaned and not at.obstructed and at.decision != FIND_FAULT:
+            yield _cleaning(g, gun, condition, knowledge)
+    if at.case.tube.idle_years is None and any(condition.read):
         yield _idle_question(condition, knowledge)
 
 
-def _emission_reading(g: int, gun: Gun, condition: Condition, knowledge: Knowledge) -> _Candidate:
-    shown = np.log(np.maximum(condition.relative_emission[:, g], 1e-3))
-    likelihood, edges = _binned(shown, knowledge.value("repeatability_one_box"))
+def _cleaning(g: int, gun: Gun, condition: Condition, knowledge: Knowledge) -> _Candidate:
+    """The reading again after cleaning; it changes where this gun's own contact spoilt it."""
+    changes = np.where(
+        condition.spoilt[:, g], knowledge.value("contacts_mend_misread"), knowledge.value("misread_response")
+    )
     return _Candidate(
-        id="t_emission",
-        name="emission at rated heater",
+        id="p_socket_clean",
+        name="read again after cleaning pins and contacts",
         gun=gun,
-        minutes=knowledge.tests["t_emission"].minutes,
-        unit="rel",
-        likelihood=likelihood,
-        words=(),
-        edges=np.exp(edges),
+        minutes=knowledge.tests["p_socket_clean"].minutes,
+        unit="",
+        likelihood=np.stack([changes, 1 - changes]),
+        words=("the reading changes", "the reading stays"),
+        edges=None,
     )
 
 
@@ -238,7 +241,7 @@ def _idle_question(condition: Condition, knowledge: Knowledge) -> _Candidate:
     )
 
 
-def _fault_test(weighing: Weighing, decision: str, test: ProposedTest, now: float, weight: Array) -> Iterator[Worth]:
+def _fault_test(at: Standing, test: ProposedTest, now: float, weight: Array) -> Iterator[Worth]:
     """A test of the diagnosis: its outcomes move the chance that the complaint lies elsewhere."""
     flips: dict[str, float] = {}
     words: dict[str, list[str]] = {}
@@ -248,10 +251,12 @@ def _fault_test(weighing: Weighing, decision: str, test: ProposedTest, now: floa
     for outcome in test.outcomes:
         # The diagnosis weighs sets of faults; what counts here is by how much an outcome moves the odds.
         odds = (outcome.elsewhere / max(1 - outcome.elsewhere, 1e-9)) / max(base, 1e-9)
-        elsewhere = weighing.elsewhere * odds / (1 - weighing.elsewhere + weighing.elsewhere * odds)
-        choice = weighing.settle(weight * outcome.chance, decision, elsewhere)
+        elsewhere = at.weighing.elsewhere * odds / (1 - at.weighing.elsewhere + at.weighing.elsewhere * odds)
+        choice = at.weighing.settle(weight * outcome.chance, at.decision, elsewhere)
+        if (test.id, outcome.result) in SETTLING_TESTS:  # it ends the tube, whatever the plans say
+            choice = (at.giving_up[1], choice[1], choice[2])
         after += choice[1]
-        if choice[0] != decision:
+        if choice[0] != at.decision:
             flips[choice[0]] = flips.get(choice[0], 0.0) + outcome.chance
             words.setdefault(choice[0], []).append(outcome.means)
     if flips:
@@ -270,44 +275,72 @@ def _fault_test(weighing: Weighing, decision: str, test: ProposedTest, now: floa
         )
 
 
-def _unlooked(
-    case: Case, complaint: Complaint, decision: str, now: float, weighing: Weighing, knowledge: Knowledge
-) -> Iterator[Worth]:
+def _unread(at: Standing, weight: Array, knowledge: Knowledge) -> Iterator[Worth]:
+    """Guns not read beside guns that were: one that reads too low asks for the ladder.
+
+    The plans at hand were made without treating it, so the step is named, not looked
+    up. With no gun read at all, reading the tube is the decision itself.
+    """
+    tried = {t.kind for t in at.case.treatments}
+    ladder = [kind for kind in LADDER[1:] if kind not in tried]
+    if at.decision not in LEFT_ALONE or not any(at.condition.read) or not ladder:
+        return
+    lost, _ = at.giving_up
+    left = at.weighing.losses[at.weighing.firsts.index(at.decision)]
+    for g, gun in enumerate(GUNS):
+        if at.condition.read[g]:
+            continue
+        need = float(at.policy.options.needed[g])
+        low = at.condition.relative_emission[:, g] < need
+        chance = float(weight @ low)
+        if chance >= 0.01:
+            yield Worth(
+                id="t_emission",
+                name="emission at rated heater",
+                gun=gun,
+                at=f"under {need:.2f}",
+                value=need,
+                unit="rel",
+                flips_to=ladder[0],
+                chance=chance,
+                minutes=knowledge.tests["t_emission"].minutes,
+                worth=float(weight @ (low * np.maximum(left - lost, 0.0))),
+            )
+
+
+def _unlooked(at: Standing, now: float, knowledge: Knowledge) -> Iterator[Worth]:
     """Looks and leakage readings not taken: rare finds that settle the matter at once."""
-    give_up = [
-        (float(weighing.losses[i].mean()), first)
-        for i, first in enumerate(weighing.firsts)
-        if first in {"swap_tube", "retire"}
-    ]
-    lost, worst = min(give_up, default=(now, "retire"))
+    lost, worst = at.giving_up
     isolate = knowledge.treatments["isolate_heater"]
-    spend = isolate.attended_minutes / 60 * weighing.look / max(complaint.look_minutes, 1e-9) * 60
-    helped = spend + isolate.odds_worn * now + (1 - isolate.odds_worn) * lost
-    read = {(r.kind, r.gun) for r in case.readings}
+    per_minute = at.weighing.look / max(at.complaint.look_minutes, 1e-9)
+    helped = isolate.attended_minutes * per_minute + isolate.odds_worn * now + (1 - isolate.odds_worn) * lost
+    emission = np.median(at.condition.relative_emission, axis=0)
+    alive = any(at.condition.read[g] and emission[g] >= knowledge.value("emission_weak") for g in range(3))
+    unseen = at.case.tube.getter in {None, "unseen"} and not alive
+    unread = not any(r.kind == "leakage_heater_cathode" for r in at.case.readings) and not at.obstructed
     rare = (
-        ("v_getter", "look at the getter", case.tube.getter in {None, "unseen"}, "tube_air", "white", worst),
+        ("v_getter", "look at the getter", unseen, "tube_air", "white", worst),
         (
             "t_leak_hk",
             "heater-cathode leakage, hot",
-            not any(kind == "leakage_heater_cathode" for kind, _ in read),
+            unread,
             "tube_hk_short",
             "under 0.05 Mohm",
             "isolate_heater" if helped < lost else worst,
         ),
     )
-    for name, words, unlooked, fault, at, flips_to in rare:
-        chance = complaint.diagnosis.posteriors.get(fault, 0.0)
-        worth = chance * max(now, weighing.rework)
-        if unlooked and chance >= 0.005 and flips_to != decision and name in knowledge.tests:
+    for name, words, open_, fault, outcome, flips_to in rare:
+        chance = at.complaint.diagnosis.posteriors.get(fault, 0.0)
+        if open_ and chance >= 0.005 and flips_to != at.decision:
             yield Worth(
                 id=name,
                 name=words,
                 gun=None,
-                at=at,
+                at=outcome,
                 value=None,
                 unit="",
                 flips_to=flips_to,
                 chance=chance,
                 minutes=knowledge.tests[name].minutes,
-                worth=worth,
+                worth=chance * max(now, at.weighing.rework),
             )
