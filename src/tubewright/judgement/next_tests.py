@@ -206,17 +206,18 @@ class _Bench:
             Minutes, shape (rows,).
         """
         marginals = chances @ self.numbers
-        nothing_known: NDArray[np.bool_] = np.logical_not(np.any(self.members, axis=1))
+        count = len(self.minutes)
+        nobody = ~np.any(self.members, axis=1)
         answer = np.empty(len(chances))
         for row, (chance, marginal) in enumerate(zip(chances, marginals, strict=True)):
             order = np.argsort(-marginal / self.minutes, kind="stable")
-            there = self.members[:, order]
-            # A fault outside the catalogue is met only after all suspects were opened in vain.
-            later: NDArray[np.bool_] = np.maximum.accumulate(there[:, ::-1], axis=1)
-            ahead = later[:, ::-1] | nothing_known[:, np.newaxis]
-            true_minutes = chance @ there
-            wrong_minutes = chance @ (ahead & ~there)
-            answer[row] = (true_minutes + WRONG_SHARE * wrong_minutes) @ self.minutes[order]
+            rank = np.empty(count, dtype=np.int64)
+            rank[order] = np.arange(count)
+            # The search goes on to the last fault that is there; where it is outside the catalogue, past all suspects.
+            last = np.where(nobody, count, np.max(np.where(self.members, rank, -1), axis=1))
+            reached = np.cumsum(np.bincount(last, weights=chance, minlength=count + 1)[::-1])[::-1][:count]
+            true_chance = marginal[order]
+            answer[row] = (true_chance + WRONG_SHARE * (reached - true_chance)) @ self.minutes[order]
         return answer
 
     def _outcome(
