@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from tubewright.answers.assess import Reckoning, assess, reckon
+from tubewright.answers.assess import assess
 from tubewright.answers.assessment import Assessment
+from tubewright.answers.reckoning import Reckoning, reckon
 from tubewright.case import GUNS, Case
 from tubewright.knowledge.load import load_knowledge
 from tubewright.knowledge.model import Knowledge

@@ -22,7 +22,7 @@ from answers.worked import (
     reckoned,
     with_more,
 )
-from tubewright.answers.assess import Reckoning
+from tubewright.answers.reckoning import Reckoning
 from tubewright.case import Case
 from tubewright.knowledge.model import Knowledge
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Literal, TypeAlias
+from typing import Final, Literal, TypeAlias, cast
 
 from tubewright.case import Gun, TreatmentKind
 
@@ -182,6 +182,11 @@ class Assessment:
     missing: tuple[str, ...]
     next_steps: tuple[NextStep, ...]
     model: ModelNote
+
+
+def as_decision(name: str) -> Decision:
+    """A decision by its published name."""
+    return cast("Decision", name)
 
 
 def to_json(answer: Assessment) -> dict[str, object]:

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import dataclasses
-from typing import TYPE_CHECKING, Final, cast, get_args
+from typing import Final, get_args
 
 import numpy as np
 
-from tubewright.answers.assessment import Decision, NextStep, PlanStep, Remark
+from tubewright.answers.assessment import NextStep, PlanStep, Remark, as_decision
+from tubewright.answers.reckoning import Reckoning
 from tubewright.case import GUNS, Gun, ReadingKind, TreatmentKind
 from tubewright.judgement.diagnosis import SuspectedFault
 from tubewright.judgement.policy import Plan
 from tubewright.judgement.situation import Rung
-from tubewright.judgement.weighing import FIND_FAULT, Weighing
+from tubewright.judgement.weighing import FIND_FAULT
 from tubewright.knowledge.model import Hazard, Knowledge
-
-if TYPE_CHECKING:
-    from tubewright.answers.assess import Reckoning
 
 OPTION_ORDER: Final = (
     "leave", "adjust", "clean_contacts", "soak", "run_in", "short_boost", "clean", "activate",
@@ -61,19 +58,9 @@ _VERBS: Final = {
 }
 
 
-def as_decision(name: str) -> Decision:
-    """A decision by its published name."""
-    return cast("Decision", name)
-
-
 def option_name(name: str) -> str:
     """An option in plain words."""
     return _NAMES[name]
-
-
-def without_complaint(weighing: Weighing) -> Weighing:
-    """The same comparison where the tube's own trouble comes before any complaint."""
-    return dataclasses.replace(weighing, heard=False, elsewhere=np.zeros_like(weighing.elsewhere), read_tube=None)
 
 
 def headline(r: Reckoning) -> str:

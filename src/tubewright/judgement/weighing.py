@@ -36,7 +36,8 @@ class Weighing:
     price of looking for a fault, worth considering from a chance of ``doubt``;
     ``read_tube`` the price of reading the tube where that is still to be done;
     ``tolerance`` a difference in loss that nobody would argue about; ``look_price``
-    what a first step costs that is a look more than a treatment.
+    what a first step costs that is a look more than a treatment; ``trust`` what a
+    contradiction in the evidence leaves of the confidence.
     """
 
     losses: Array
@@ -50,6 +51,7 @@ class Weighing:
     heard: bool
     tolerance: float
     look_price: Mapping[str, float]
+    trust: float
 
     def best(self, weight: Array, elsewhere: Array | None = None) -> tuple[str, float, int]:
         """The best decision for one weighing of the particles.
@@ -150,6 +152,7 @@ def weigh_plans(
         heard=complaint.heard,
         tolerance=tolerance,
         look_price={p.first: p.steps[0].spend for p in policy.plans if p.steps and p.first == "clean_contacts"},
+        trust=knowledge.value("trust_left_by_contradiction"),
     )
 
 
