@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from answers.worked import case, cutoffs, emission, knowledge, with_more
 from tubewright.case import GUNS, Case, Reading, Unit
 from tubewright.experience import NO_EXPERIENCE, Experience, KnownGoodReading
-from tubewright.judgement.readings import NormalisedReadings, calibrate, current_readings, normalise
+from tubewright.judgement.readings import NormalisedReadings, current_readings, normalise
+from tubewright.judgement.references import calibrate
 
 LEVELS = (0.3, 0.6, 0.65)
 LOFT = "the grey box"
