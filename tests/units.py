@@ -36,6 +36,7 @@ WITHOUT_UNIT: Final[Mapping[str, str]] = {
     "Evidence:": "the arrays of the network, all probabilities or ratios of them",
     "LikelySets:": "probabilities",
     "Blame:": "chances, as the class says",
+    "Reference:value": "in the unit of the instrument that was read",
     "Law:knee": "an exponent: how sharply space charge gives way to the cathode",
     "Law:fall": "a difference of logarithms, as the class says",
     "GainPart:mean": "a logarithm, as the class says",
