@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from records.conftest import START, Bench, Clock
 from tubewright import case
 from tubewright.demo.load import load_demo
-from tubewright.errors import InputError
+from tubewright.errors import InputError, UnknownRecordError
 from tubewright.records.exchange import export_job, export_shop, import_document, import_file, write_export
 from tubewright.records.store import Store, open_store
 
@@ -257,3 +257,15 @@ def test_whatever_was_written_makes_the_round_trip(
         assert export_shop(there)["tables"] == document["tables"]
         assert there.case_of(there.board().rows[0].job_id) == here.case_of(job)
     shutil.rmtree(folder)
+
+
+def test_what_was_done_at_one_go_stays_one_when_it_travels(bench: Bench, elsewhere: Store) -> None:
+    with bench.store.together():
+        for name in ("dim", "no_red"):
+            bench.store.add_symptom(bench.job, {"id": name, "present": True}, by=bench.odo)
+    import_document(elsewhere, export_shop(bench.store))
+    told = [entry for entry in elsewhere.history(size=1000) if entry.table == "observations"]
+    assert len({entry.change for entry in told if entry.action == "insert"}) == 1
+    assert sum(entry.action == "insert" for entry in told) == 2
+    with pytest.raises(UnknownRecordError):
+        elsewhere.undo(history_id=next(entry.id for entry in told if entry.action == "insert"))

@@ -480,6 +480,78 @@ class TestTogether:
             assert len(bench.store.job(bench.job).readings) == 2
         assert len(bench.store.job(bench.job).readings) == 2
 
+    def test_what_one_person_did_at_one_go_is_taken_back_as_one(self, bench: Bench) -> None:
+        bench.store.add_reading(bench.job, RED, by=bench.odo)
+        with bench.store.together():
+            for name in ("dim", "no_red", "slow_warm_up"):
+                bench.store.add_symptom(bench.job, {"id": name, "present": True}, by=bench.odo)
+        newest = bench.store.history(size=4)
+        assert len({entry.change for entry in newest[:3]}) == 1
+        assert newest[3].change != newest[0].change
+        assert len(bench.store.undo(by=bench.odo)) == 3
+        assert bench.store.job(bench.job).observations == ()
+        assert len(bench.store.job(bench.job).readings) == 1
+
+    def test_any_of_its_parts_names_the_whole(self, bench: Bench) -> None:
+        with bench.store.together():
+            for name in ("dim", "no_red"):
+                bench.store.add_symptom(bench.job, {"id": name, "present": True}, by=bench.odo)
+        oldest = bench.store.history(size=2)[-1]
+        bench.store.undo(history_id=oldest.id)
+        assert bench.store.job(bench.job).observations == ()
+        bench.store.undo(history_id=bench.store.history(size=1)[0].id)
+        assert len(bench.store.job(bench.job).observations) == 2
+
+    def test_a_display_its_tube_and_its_job_go_back_at_one_go(self, bench: Bench) -> None:
+        before = len(bench.store.board().rows)
+        with bench.store.together():
+            display = bench.store.add_display({"label": "Tide Table"}, by=bench.odo).id
+            tube = bench.store.add_tube({"label": "A34QZV"}, by=bench.odo).id
+            bench.store.fit_tube(display, tube, by=bench.odo)
+            bench.store.open_job(display, owner_words="dark", by=bench.odo)
+        assert len(bench.store.board().rows) == before + 1
+        bench.store.undo(by=bench.odo)
+        assert len(bench.store.board().rows) == before
+        assert bench.store.displays("tide").rows == ()
+        assert bench.store.tubes("A34QZV").rows == ()
+        bench.store.undo(history_id=bench.store.history(size=1)[0].id)
+        (back,) = bench.store.board("tide").rows
+        assert (back.tube_id, back.tube_label) == (tube, "A34QZV")
+
+    def test_one_part_that_others_hang_on_keeps_the_whole(self, bench: Bench) -> None:
+        with bench.store.together():
+            display = bench.store.add_display({"label": "Tide Table"}, by=bench.odo).id
+            job = bench.store.open_job(display, by=bench.odo).id
+        bench.store.add_reading(job, RED, by=bench.mara)
+        with pytest.raises(ConflictError):
+            bench.store.undo(by=bench.odo)
+        assert bench.store.job(job).display.id == display
+
+    def test_two_people_in_one_transaction_keep_their_own(self, bench: Bench) -> None:
+        with bench.store.together():
+            bench.store.add_symptom(bench.job, {"id": "dim", "present": True}, by=bench.odo)
+            bench.store.add_symptom(bench.job, {"id": "no_red", "present": True}, by=bench.mara)
+            bench.store.undo(by=bench.odo)
+        (left,) = bench.store.job(bench.job).observations
+        assert left.person == "Mara"
+        bench.store.undo(by=bench.mara)
+        assert bench.store.job(bench.job).observations == ()
+
+    def test_a_bare_transaction_leaves_each_call_a_change_of_its_own(self, bench: Bench) -> None:
+        with bench.store.transaction():
+            bench.store.add_reading(bench.job, RED, by=bench.odo)
+            bench.store.add_reading(bench.job, RED, by=bench.odo)
+        bench.store.undo(by=bench.odo)
+        assert len(bench.store.job(bench.job).readings) == 1
+
+    def test_after_one_that_failed_the_next_has_a_mark_of_its_own(self, bench: Bench) -> None:
+        with pytest.raises(InputError), bench.store.together():  # noqa: PT012 - the first call is the point
+            bench.store.add_reading(bench.job, RED, by=bench.odo)
+            bench.store.add_reading(bench.job, RED | {"value": -1.0}, by=bench.odo)
+        for _ in range(2):
+            bench.store.add_reading(bench.job, RED, by=bench.odo)
+        assert len({entry.change for entry in bench.store.history(size=2)}) == 2
+
 
 class TestDatabase:
     def test_foreign_keys_hold(self, store: Store) -> None:

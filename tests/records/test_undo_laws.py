@@ -40,6 +40,14 @@ def act(store: Store, job: int, display: int, tubes: list[int], step: Step) -> N
     def strike(one: ReadingRecord) -> None:
         store.remove_reading(one.id, version=one.version)
 
+    def at_one_go() -> None:
+        with store.together():
+            fresh = store.add_tube({"label": f"fresh {value}"}).id
+            store.fit_tube(display, fresh)
+            store.edit_job(job, {"owner_words": f"dim {value}"}, version=store.job(job).job.version)
+            store.add_symptom(job, {"id": "dim", "present": True})
+            store.edit_job(job, {"owner_words": f"dark {value}"}, version=store.job(job).job.version)
+
     doings: dict[str, Callable[[], object]] = {
         "read": lambda: store.add_reading(job, RED | {"value": value}),
         "correct": lambda: first and store.edit_reading(first.id, RED | {"value": value}, version=first.version),
@@ -54,6 +62,7 @@ def act(store: Store, job: int, display: int, tubes: list[int], step: Step) -> N
         "relabel": lambda: store.edit_display(
             display, {"label": f"Kelp {value}"}, version=store.display(display).version
         ),
+        "at_one_go": at_one_go,
         "verdict": lambda: store.save_verdict(
             job, case_json="{}", answer_json="{}", model_version="1", seed=1, decision="soak", headline=f"{value}"
         ),
@@ -83,6 +92,7 @@ STEPS = st.lists(
                 "reopen",
                 "relabel",
                 "verdict",
+                "at_one_go",
             ]
         ),
         st.floats(0, 0.99),
@@ -100,7 +110,7 @@ def test_taking_everything_back_leads_to_the_beginning(
     folder = tmp_path_factory.mktemp("undo")
     path = folder / "shop.sqlite3"
     path.write_bytes(empty_file)
-    with open_store(path, clock=Clock()) as store, store.together():
+    with open_store(path, clock=Clock()) as store, store.transaction():
         # One transaction spares a hundred waits for the disk; the steps are changes of their own all the same.
         display = store.add_display({"label": "Kelp"}).id
         tubes = [store.add_tube({"label": f"tube {number}"}).id for number in range(2)]

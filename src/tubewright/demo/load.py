@@ -52,7 +52,7 @@ def load_demo(store: Store, now: dt.datetime) -> None:
         InputError: there are jobs in the records already.
     """
     shop = demo_shop()
-    with store.together():
+    with store.transaction():
         if store.displays(size=1).rows:
             raise InputError(
                 Fault(

@@ -24,14 +24,25 @@ class Change:
 
     Every insert, update and delete goes through here, so that none escapes the
     history, the version count and the columns that are derived from others.
+
+    ``mark`` is the uid of what the person has begun already and this is a part of:
+    what carries one mark is taken back as one.
     """
 
-    def __init__(self, conn: Connection, *, by: int | None, now: dt.datetime, new_uid: Callable[[], uuid.UUID]) -> None:
+    def __init__(
+        self,
+        conn: Connection,
+        *,
+        by: int | None,
+        now: dt.datetime,
+        new_uid: Callable[[], uuid.UUID],
+        mark: str | None = None,
+    ) -> None:
         self.conn = conn
         self.by = by
         self.now = now
         self.new_uid = new_uid
-        self.uid = str(new_uid())
+        self.uid = mark or str(new_uid())
         self.undoes: str | None = None
         self.stale = derived.Stale()
         if by is not None:

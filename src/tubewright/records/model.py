@@ -255,7 +255,7 @@ class KnownGoodRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HistoryRecord:
-    """One row changed: what it held before and after. Rows changed together share ``change``."""
+    """One row changed: what it held before and after. Rows that one person changed at one go share ``change``."""
 
     id: int
     change: str

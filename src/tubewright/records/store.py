@@ -15,8 +15,8 @@ import copy
 import datetime as dt
 import threading
 import uuid
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
@@ -113,6 +113,7 @@ class Store:
         self.clock = clock
         self.new_uid = new_uid
         self.database = Database(where)
+        self._click = threading.local()
         self._learning = threading.Lock()
         self._learned: tuple[int, Experience] | None = None
 
@@ -136,8 +137,25 @@ class Store:
     ) -> None:
         self.close()
 
-    def together(self) -> AbstractContextManager[None]:
-        """One transaction for all calls of this thread inside: all of them are kept, or none."""
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """All calls of this thread inside are kept, or none; what one person does in them is one change.
+
+        It stands in the history under one mark and is taken back as one: meant for
+        what a person does with one click. An undo inside stays a change of its own.
+        """
+        with self.transaction():
+            if hasattr(self._click, "marks"):
+                yield
+                return
+            self._click.marks = {}
+            try:
+                yield
+            finally:
+                del self._click.marks
+
+    def transaction(self) -> AbstractContextManager[None]:
+        """All calls of this thread inside are kept, or none; each stays a change of its own."""
         return self.database.together()
 
     def with_clock(self, clock: Callable[[], dt.datetime], *, new_uid: Callable[[], uuid.UUID] | None = None) -> Store:
@@ -152,11 +170,14 @@ class Store:
 
         The other methods go through here; so do exchange and the demo shop.
         """
+        marks: dict[int | None, str] = getattr(self._click, "marks", {})
 
         def attempt(conn: Connection) -> Result:
-            change = Change(conn, by=by, now=self.clock(), new_uid=self.new_uid)
+            change = Change(conn, by=by, now=self.clock(), new_uid=self.new_uid, mark=marks.get(by))
             result = work(change)
             change.finish()
+            if change.undoes is None:
+                marks[by] = change.uid
             return result
 
         return self.database.write(attempt)
