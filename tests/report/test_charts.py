@@ -12,20 +12,9 @@ import pytest
 
 from samples import sample_answer
 from tubewright.answers.assessment import Assessment, Spread, Unknown
-from tubewright.report.charts import (
-    SIZES,
-    THEMES,
-    EmissionPoint,
-    Event,
-    Size,
-    Stay,
-    Theme,
-    TubeHistory,
-    condition_chart,
-    options_chart,
-    to_svg,
-    tube_chart,
-)
+from tubewright.report.charts import condition_chart, options_chart
+from tubewright.report.frame import SIZES, THEMES, Size, Theme, to_svg
+from tubewright.report.years import EmissionPoint, Event, Stay, TubeHistory, tube_chart
 
 HISTORY = TubeHistory(
     label="A48XYZ00X01",

@@ -16,7 +16,7 @@ from fastapi.responses import Response
 from markupsafe import Markup, escape
 
 from tubewright.bench.pages import theme_of
-from tubewright.report.charts import SIZES, THEMES, Chart, Size, Theme, to_svg
+from tubewright.report.frame import SIZES, THEMES, Chart, Size, Theme, to_svg
 
 KEPT_DRAWINGS: Final = 200
 WIDE_FROM_PX: Final = 700

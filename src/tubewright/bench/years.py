@@ -13,7 +13,7 @@ from tubewright.experience import Experience, KnownGoodReading
 from tubewright.judgement.readings import normalise
 from tubewright.knowledge.model import Knowledge
 from tubewright.records import model
-from tubewright.report.charts import EmissionPoint, Event, Stay, TubeHistory
+from tubewright.report.years import EmissionPoint, Event, Stay, TubeHistory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,8 @@ from tubewright.bench.security import Form
 from tubewright.bench.years import events_of, history_for
 from tubewright.errors import ConflictError, InputError, UnknownRecordError
 from tubewright.records.model import TubeRecord
-from tubewright.report.charts import Chart, Size, Theme, tube_chart
+from tubewright.report.frame import Chart, Size, Theme
+from tubewright.report.years import tube_chart
 
 router = APIRouter(include_in_schema=False)
 TheBench = Annotated[Bench, Depends(bench_of)]
