@@ -26,7 +26,7 @@ from calibration_play import (
     rule_lines,
 )
 from calibration_report import as_markdown, as_text, picture
-from calibration_score import Coverage, Reliability, coverage, mean_and_error, reliability
+from calibration_score import Findings, coverage, mean_and_error, reliability
 
 from tubewright.answers.assess import assess
 from tubewright.answers.assessment import Assessment, Figure, OptionAnswer, Spread
@@ -78,27 +78,6 @@ class Tally:
         if said is not None:
             self.said[name].append(said)
             self.came[name].append(came)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Findings:
-    """All scores of one run, ready to be told."""
-
-    tubes: int
-    futures: int
-    seed: int
-    plays: int
-    coverages: tuple[Coverage, ...]
-    reliabilities: tuple[Reliability, ...]
-    by_treatment: tuple[Reliability, ...]
-    regrets: dict[str, tuple[float, float]]
-    regrets_by_group: dict[str, dict[str, tuple[float, float]]]
-    oracle_cost: tuple[float, float]
-    decisions: dict[tuple[str, str], int]
-    oracle_choices: dict[str, int]
-    group_counts: dict[str, int]
-    refused: dict[str, int]
-    seconds: float
 
 
 def group_of(tube: SimulatedTube) -> str:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from calibration import Findings
-    from calibration_score import Reliability
+    from calibration_score import Findings, Reliability
 
 FONT: Final = "Liberation Sans, Arial, Helvetica, sans-serif"
 INK, QUIET, MARK, ACCENT, GRID = "#23262d", "#5c5f66", "#4a5878", "#5b3f9a", "#dedad1"

@@ -154,3 +154,24 @@ def reliability(name: str, said: Sequence[float], came: Sequence[bool], bins: in
 def mean_and_error(values: NDArray[np.float64]) -> tuple[float, float]:
     """Mean and its standard error."""
     return float(values.mean()), float(values.std(ddof=1) / sqrt(len(values))) if len(values) > 1 else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """All scores of one run, ready to be told."""
+
+    tubes: int
+    futures: int
+    seed: int
+    plays: int
+    coverages: tuple[Coverage, ...]
+    reliabilities: tuple[Reliability, ...]
+    by_treatment: tuple[Reliability, ...]
+    regrets: dict[str, tuple[float, float]]
+    regrets_by_group: dict[str, dict[str, tuple[float, float]]]
+    oracle_cost: tuple[float, float]
+    decisions: dict[tuple[str, str], int]
+    oracle_choices: dict[str, int]
+    group_counts: dict[str, int]
+    refused: dict[str, int]
+    seconds: float
