@@ -113,8 +113,13 @@ def test_from_an_empty_shop_to_the_verdict_by_keyboard_alone(
     page.keyboard.type("5")
     page.keyboard.press("Control+Enter")
     page.wait_for_selector("#red_emission")
-    # The first field of a fresh job has the focus already; Enter goes down the gun.
-    assert page.evaluate("document.activeElement.id") == "red_emission"
+    # A fresh job begins with how the tube is read; Enter goes on from there into the grid and down the gun.
+    assert page.evaluate("document.activeElement.id") == "instrument"
+    page.keyboard.type("Grey box")
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "emission_unit"
+    page.focus("#stage")
+    tab_to(page, "#red_emission", most=2)
     for figure in ("340uA", "", "48", "2.2M", "", "", ""):
         page.keyboard.type(figure)
         page.keyboard.press("Enter")

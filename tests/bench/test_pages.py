@@ -419,7 +419,7 @@ def test_pages_and_programs_say_what_assess_says(store: Store) -> None:
     visitor.post(f"/jobs/{job}/readings", **GRID)
     answer = assess(store.case_of(job), load_knowledge(), store.experience())
     assert visitor.get(f"/api/jobs/{job}/assess").json() == to_json(answer)
-    page = visitor.get(visitor.post(f"/jobs/{job}/verdict").headers["location"]).text
+    page = visitor.get(visitor.post(f"/jobs/{job}/verdict").headers["location"]).text.replace("\u00a0", " ")
     assert html.escape(answer.headline).replace("&#x27;", "&#39;") in page
     kept = store.job(job).verdicts[-1]
     assert json.loads(kept.answer_json) == to_json(answer)

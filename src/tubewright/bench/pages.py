@@ -103,6 +103,7 @@ def page(request: Request, template: str, *, status: int = 200, **context: objec
         "typed": {},
         "faults": {},
         "fault_list": (),
+        "labels": {},
         "undoable": _undoable(request, bench),
         "asset": _asset,
     }
@@ -190,6 +191,8 @@ def environment() -> Environment:
         conditions=words.conditions,
         gun_list=words.gun_list,
         cap=words.capital,
+        unbroken=words.unbroken,
+        beyond=words.beyond,
     )
     env.globals.update(word=words)
     return env

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import Final
 
@@ -101,6 +102,27 @@ def gun_list(guns: Sequence[str]) -> str:
     if not guns:
         return ""
     return guns[0] if len(guns) == 1 else f"{', '.join(guns[:-1])} and {guns[-1]}"
+
+
+def times(count: int | None) -> str:
+    """How often something was done: ``never``, ``once``, ``4 times``."""
+    if count is None:
+        return "not known"
+    return {0: "never", 1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def beyond(headline: str, said: str) -> str:
+    """What a headline says beyond the decision that stands above it already."""
+    rest = headline.removeprefix(f"{said}: ")
+    return capital(rest)
+
+
+_BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|k?V|[mµ]?A|MΩ|Mohm|ohm|kHz|min|h)(?![A-Za-z]))")
+
+
+def unbroken(text: str) -> str:
+    """The text with each figure tied to its unit, so that no line ends between them."""
+    return _BEFORE_UNIT.sub("\u00a0", text)
 
 
 def capital(text: str) -> str:

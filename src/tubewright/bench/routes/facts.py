@@ -11,12 +11,12 @@ from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.routes.board import costs_of, use_of
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
-from tubewright.bench.routes.records import caution_texts
+from tubewright.bench.routes.records import caution_texts, look_words, seen_of
 from tubewright.errors import ConflictError, InputError, UnknownRecordError
 from tubewright.records.model import JobPage
 
 router = APIRouter(include_in_schema=False)
-LOOK_CAUTIONS: Final = ("anode_charge", "recharge", "implosion")
+LOOK_CAUTIONS: Final = ("anode_charge", "recharge", "implosion", "gate_power_off")
 
 
 @router.get("/jobs/{job_id}/facts")
@@ -29,6 +29,7 @@ def _facts_page(request: Request, bench: Bench, job_id: int, *, status: int = 20
     job = bench.store.job(job_id)
     context: dict[str, Any] = {
         "looks": _looks(job),
+        "seen": seen_of(job.tube.tube, job.observations) if job.tube else (),
         "glass_cautions": caution_texts(bench, LOOK_CAUTIONS),
         **more,
     }
@@ -37,12 +38,7 @@ def _facts_page(request: Request, bench: Bench, job_id: int, *, status: int = 20
 
 def _looks(job: JobPage) -> str:
     seen = {o.look.name: o.look.value for o in job.observations if o.look is not None}
-    says = {
-        "getter": lambda v: f"getter {words.GETTERS.get(str(v), str(v))}",
-        "neck": lambda v: f"neck {words.NECKS.get(str(v), str(v))}",
-        "burn": lambda v: f"burn {words.number(float(v))}",
-    }
-    return "; ".join(says[name](value) for name, value in seen.items())
+    return "; ".join(f"{name} {look_words(name, value)}" for name, value in seen.items())
 
 
 @router.post("/jobs/{job_id}/looks")
@@ -93,7 +89,9 @@ def close(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Respo
     """Close the job."""
     read = FormReader(form)
     note, version = read.words("closing_note"), read.whole("version", most=10**9) or 0
-    read.finish()
+    if read.faults:
+        shown = wrong(by_field(read.faults), read.faults, form)
+        return _facts_page(request, bench, job_id, status=422, **shown)
     bench.store.close_job(job_id, note=note, version=version, by=bench.by(request))
     return go(request, f"/jobs/{job_id}/facts", said="closed", job_id=job_id)
 

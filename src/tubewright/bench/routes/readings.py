@@ -12,6 +12,7 @@ from tubewright.bench import words
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page, standing
+from tubewright.bench.routes.records import caution_checks, caution_texts
 from tubewright.bench.security import Form
 from tubewright.case import GUNS, ReadingKind
 from tubewright.errors import ConflictError, Fault, InputError, UnknownRecordError
@@ -19,6 +20,20 @@ from tubewright.records.model import JobPage, ReadingRecord
 
 router = APIRouter(include_in_schema=False)
 EMISSION_UNITS: Final = ("uA", "mA", "percent", "div", "rel")
+_HINTS: Final = {**words.UNITS, "rel": "× good"}
+"""What an empty emission field shows; a phone has room for one short word."""
+
+READ_CAUTIONS: Final = (
+    "local_rules",
+    "anode_charge",
+    "recharge",
+    "primary_reservoir",
+    "implosion",
+    "test_voltage",
+    "gate_power_off",
+    "gate_vacuum_seen",
+)
+"""The instrument goes onto the neck of a tube that may still be charged, and lights its heater."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,11 +75,13 @@ def _readings_page(request: Request, bench: Bench, job_id: int, *, status: int =
         status=status,
         grid_rows=ROWS,
         sitting=sitting,
-        emission_hint=words.UNITS.get(sitting["emission_unit"], "with unit"),
+        emission_hint=_HINTS.get(sitting["emission_unit"], "with unit"),
         sitting_words=_sitting_words(sitting),
         sitting_open=not job.readings or status != 200,
         instruments=bench.store.instruments(),
         first_visit=not job.readings and status == 200,
+        cautions=caution_texts(bench, READ_CAUTIONS),
+        confirm=caution_checks(bench, READ_CAUTIONS),
         **standing(request, bench, job),
         **more,
     )

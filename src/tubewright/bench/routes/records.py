@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Annotated, Any
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, Path, Request, Response
 
@@ -14,8 +14,8 @@ from tubewright.bench.pages import Bench, bench_of, day, form_of, go, page, wron
 from tubewright.bench.pictures import drawing, figure_of
 from tubewright.bench.security import Form
 from tubewright.bench.years import events_of, history_for
-from tubewright.errors import ConflictError, InputError, UnknownRecordError
-from tubewright.records.model import TubeRecord
+from tubewright.errors import ConflictError, Fault, InputError, UnknownRecordError
+from tubewright.records.model import ObservationRecord, TubeRecord
 from tubewright.report.frame import Chart, Size, Theme
 from tubewright.report.years import tube_chart
 
@@ -24,7 +24,16 @@ TheBench = Annotated[Bench, Depends(bench_of)]
 TheForm = Annotated[Form, Depends(form_of)]
 Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
-SWAP_CAUTIONS = ("anode_charge", "recharge", "implosion", "weight")
+SWAP_CAUTIONS: Final = (
+    "local_rules",
+    "anode_charge",
+    "recharge",
+    "primary_reservoir",
+    "implosion",
+    "lifting",
+    "lead_glass_dust",
+    "gate_power_off",
+)
 
 
 @router.get("/displays")
@@ -82,26 +91,36 @@ def tubes(request: Request, bench: TheBench, q: str = "") -> Response:
 @router.get("/displays/{display_id}")
 def display(request: Request, bench: TheBench, display_id: Id) -> Response:
     """One display: its facts, its tube, its jobs."""
+    return _display_page(request, bench, display_id)
+
+
+def _display_page(request: Request, bench: Bench, display_id: int, *, status: int = 200, **more: object) -> Response:
     record = bench.store.display(display_id)
+    jobs = bench.store.jobs_of_display(display_id)
     shelf = [t for t in bench.store.tubes(size=200).rows if t.display_id is None]
     return page(
         request,
         "display.html",
+        status=status,
         record=record,
-        jobs=bench.store.jobs_of_display(display_id),
+        jobs=jobs,
+        open_job=next((job for job in jobs if job.state != "closed"), None),
         tubes=[(t.id, f"{t.tube.label or 'tube'} (no. {t.id})") for t in shelf],
         cautions=caution_texts(bench, SWAP_CAUTIONS),
+        confirm=caution_checks(bench, SWAP_CAUTIONS),
+        **more,
     )
 
 
 def caution_texts(bench: Bench, ids: tuple[str, ...]) -> list[str]:
     """The words of these cautions."""
-    return [bench.knowledge.cautions[name].text for name in ids if name in bench.knowledge.cautions]
+    # A name that is not in the catalogue must fail here and not leave its caution out.
+    return [bench.knowledge.cautions[name].text for name in ids]
 
 
 def caution_checks(bench: Bench, ids: tuple[str, ...]) -> list[str]:
     """What must be true before a step with these cautions."""
-    found = (bench.knowledge.cautions[name].confirm for name in ids if name in bench.knowledge.cautions)
+    found = (bench.knowledge.cautions[name].confirm for name in ids)
     return [text for text in found if text]
 
 
@@ -110,7 +129,9 @@ def fit(request: Request, bench: TheBench, form: TheForm, display_id: Id) -> Res
     """Put a tube from the shelf into a display."""
     tube_id = form.text("tube")
     if not (tube_id.isascii() and tube_id.isdigit() and len(tube_id) < 10):
-        return go(request, f"/displays/{display_id}")
+        nothing = Fault(what="no tube is chosen", where="tube", mend="Choose one from the shelf.")
+        shown = wrong({"tube": nothing}, [nothing], form)
+        return _display_page(request, bench, display_id, status=422, **shown)
     bench.store.fit_tube(display_id, int(tube_id), by=bench.by(request))
     return go(request, f"/displays/{display_id}", said="fitted")
 
@@ -268,6 +289,7 @@ def tube(request: Request, bench: TheBench, tube_id: Id) -> Response:
         chart=figure_of(request, f"/tubes/{tube_id}/years.svg", draw),
         events=events_of(history),
         left_out=left_out,
+        seen=seen_of(history.tube.tube, history.observations),
         today=day(bench.store.clock()),
     )
 
@@ -277,6 +299,24 @@ def tube_years(request: Request, bench: TheBench, tube_id: Id, theme: str = "", 
     """The drawing of a tube's years."""
     drawn, _ = history_for(bench.store.tube_history(tube_id), bench)
     return drawing(request, lambda t, s: tube_chart(drawn, theme=t, size=s), theme, size)
+
+
+def seen_of(tube: case.Tube, observations: Sequence[ObservationRecord]) -> list[tuple[str, str]]:
+    """Getter, neck and burn as last looked at, else as the tube's own record has them."""
+    shown = {name: look_words(name, getattr(tube, name)) for name in ("getter", "neck", "burn")}
+    for o in observations:
+        if o.look is not None:
+            shown[o.look.name] = f"{look_words(o.look.name, o.look.value)}, seen {day(o.at)}"
+    return [(name.capitalize(), said) for name, said in shown.items()]
+
+
+def look_words(name: str, value: str | float | None) -> str:
+    """What was seen of the glass, in words."""
+    if value is None:
+        return "not known"
+    if name == "burn":
+        return f"{words.number(100 * float(value))} % of the luminance lost"
+    return {"getter": words.GETTERS, "neck": words.NECKS}[name].get(str(value), str(value))
 
 
 def display_of(read: FormReader) -> case.Display | None:

@@ -326,7 +326,7 @@ def reference_faults(request: Request, bench: TheBench, q: str = "") -> Response
             f.name,
             [
                 f"In {wording.rounded(f.per_1000)} of 1000 displays that reach a bench.",
-                f"Mended by: {f.repair}. About {wording.minutes(f.minutes)}.",
+                f"Mended by: {f.repair.rstrip('.')}. About {wording.minutes(f.minutes)}.",
             ],
             f.kind,
             f.source,
@@ -341,15 +341,11 @@ def reference_faults(request: Request, bench: TheBench, q: str = "") -> Response
 def reference_sources(request: Request, bench: TheBench, q: str = "") -> Response:
     """Every number the program reckons with, and where it comes from."""
     known = bench.knowledge
-    entries = [
-        _entry(
-            known,
-            c.id,
-            c.means,
-            [f"{wording.given(c.value)} {c.unit}".strip(), f"Where in the source: {c.locator}" if c.locator else ""],
-            c.kind,
-            c.source,
-        )
-        for c in known.constants.values()
-    ]
+    entries = []
+    for c in known.constants.values():
+        guessed, _, remark = c.locator.partition("; ") if c.locator.startswith("estimate") else ("", "", c.locator)
+        told = words.capital(remark) if guessed else f"Where in the source: {remark}"
+        figure = f"{wording.given(c.value)} {'' if c.unit == '1' else c.unit}".strip()
+        kind = f"{c.kind}, an estimate" if guessed else c.kind
+        entries.append(_entry(known, c.id, c.means, [figure, told if remark else ""], kind, c.source))
     return _page_of(request, entries, q)

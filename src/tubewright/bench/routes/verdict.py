@@ -22,10 +22,10 @@ from tubewright.report.describe import Block, Listing, Paragraph, Section, Table
 
 router = APIRouter(include_in_schema=False)
 PLACES: Final = {
-    "left": ("next_steps", "remarks", "missing"),
+    "left": ("next_steps", "remarks"),
     "right": ("condition", "plan"),
     "wide": ("options", "would_change"),
-    "last_left": ("suspects",),
+    "last_left": ("suspects", "missing"),
     "last_right": ("model",),
 }
 JUMPS: Final = ("next_steps", "condition", "plan", "options", "would_change", "suspects")

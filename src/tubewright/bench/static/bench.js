@@ -3,7 +3,7 @@
 
 // Readings: Enter goes on to the next field, in the order they are read off.
 for (const grid of document.querySelectorAll("[data-enter-goes-on]")) {
-  const fields = () => [...grid.querySelectorAll("input:not([type=hidden])")].filter((f) => !f.disabled);
+  const fields = () => [...grid.querySelectorAll("input:not([type=hidden]), select")].filter((f) => !f.disabled);
   grid.addEventListener("keydown", (event) => {
     if (event.key !== "Enter" || event.ctrlKey || event.metaKey || !event.target.matches("input")) return;
     const all = fields();
@@ -11,7 +11,9 @@ for (const grid of document.querySelectorAll("[data-enter-goes-on]")) {
     event.preventDefault();
     if (next) {
       next.focus();
-      next.select();
+      next.select?.();
+    } else if (!event.shiftKey && grid.dataset.enterGoesOn) {
+      document.querySelector(grid.dataset.enterGoesOn).focus();
     } else if (!event.shiftKey) {
       // After the last field stands the button: one more Enter saves.
       grid.closest("form").querySelector("[data-after-last]").focus();
@@ -40,7 +42,8 @@ for (const box of document.querySelectorAll("[data-narrows]")) {
       row.hidden = !fits;
       shown += fits;
     });
-    if (count) count.textContent = asked.length ? `${shown} of ${rows.length} shown` : "";
+    const more = !shown && box.dataset.none ? `; ${box.dataset.none}` : "";
+    if (count) count.textContent = asked.length ? `${shown} of ${rows.length} shown${more}` : "";
   });
 }
 
