@@ -229,7 +229,20 @@ def _prepare(connection: DBAPIConnection, _entry: ConnectionPoolEntry) -> None:
         "synchronous = FULL",
         f"cache_size = -{CACHE_KIB}",
     ):
-        connection.execute(f"PRAGMA {pragma}")
+        _set(connection, pragma)
+
+
+def _set(connection: sqlite3.Connection, pragma: str) -> None:
+    """Set a pragma; SQLite doesn't wait by itself while another program turns a new file to write-ahead logging."""
+    for attempt in range(1, TRIES + 1):
+        try:
+            connection.execute(f"PRAGMA {pragma}")
+        except sqlite3.OperationalError as error:
+            if attempt == TRIES or not _is_busy(error):
+                raise
+            time.sleep(0.02 * 2**attempt)
+        else:
+            return
 
 
 def _begin(conn: Connection) -> None:
@@ -240,5 +253,9 @@ def _begin(conn: Connection) -> None:
 def _passes(error: DBAPIError) -> bool:
     """Whether the same work may succeed in a moment."""
     if isinstance(error.orig, sqlite3.OperationalError):
-        return "locked" in str(error.orig) or "busy" in str(error.orig)
+        return _is_busy(error.orig)
     return getattr(error.orig, "sqlstate", None) in _PASSING_STATES
+
+
+def _is_busy(error: sqlite3.OperationalError) -> bool:
+    return "locked" in str(error) or "busy" in str(error)
