@@ -12,7 +12,8 @@ from tubewright.demo.load import demo_shop, load_demo
 from tubewright.errors import InputError
 from tubewright.knowledge.load import load_knowledge
 from tubewright.records.exchange import export_shop
-from tubewright.records.store import JOB_STATES, Store, open_store
+from tubewright.records.model import JOB_STATES
+from tubewright.records.store import Store, open_store
 
 NOW = dt.datetime(2031, 6, 1, 12, 0, tzinfo=dt.UTC)
 

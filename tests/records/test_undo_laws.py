@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from records.conftest import Clock
 from tubewright.errors import ConflictError, InputError
 from tubewright.records.exchange import export_shop
-from tubewright.records.store import ReadingRecord, Store, open_store
+from tubewright.records.model import ReadingRecord
+from tubewright.records.store import Store, open_store
 
 RED = {"gun": "red", "kind": "emission", "unit": "rel"}
 Step = tuple[str, float]

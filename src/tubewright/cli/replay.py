@@ -14,7 +14,8 @@ from tubewright.cli.shop import ShopOption, job_of_verdict, no_verdict, number_o
 from tubewright.errors import Fault, InputError
 
 if TYPE_CHECKING:
-    from tubewright.records.store import Store, VerdictRecord
+    from tubewright.records.model import VerdictRecord
+    from tubewright.records.store import Store
 
 
 def add(app: typer.Typer) -> None:

@@ -11,29 +11,21 @@ case may be given as their own types or as mappings (which are then checked).
 
 from __future__ import annotations
 
-import copy
 import datetime as dt
 import threading
 import uuid
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from types import TracebackType
-from typing import Self, TypeVar
-
-from sqlalchemy import Connection
 
 from tubewright import case
 from tubewright.experience import Experience
 from tubewright.records import board as _board
 from tubewright.records import facts as _facts
+from tubewright.records import jobs as _jobs
 from tubewright.records import shop as _shop
 from tubewright.records import undo as _undo
 from tubewright.records import work as _work
-from tubewright.records.changes import Change
-from tubewright.records.engine import Database
 from tubewright.records.model import (
-    JOB_STATES,
     BoardRow,
     DisplayRecord,
     Fitting,
@@ -43,7 +35,6 @@ from tubewright.records.model import (
     JobPage,
     JobState,
     KnownGoodRecord,
-    Look,
     ObservationRecord,
     Page,
     Person,
@@ -53,39 +44,7 @@ from tubewright.records.model import (
     TubeRecord,
     VerdictRecord,
 )
-
-__all__ = [
-    "JOB_STATES",
-    "BoardRow",
-    "DisplayRecord",
-    "Fitting",
-    "HistoryRecord",
-    "Instrument",
-    "Job",
-    "JobPage",
-    "JobState",
-    "KnownGoodRecord",
-    "Look",
-    "ObservationRecord",
-    "Page",
-    "Person",
-    "ReadingRecord",
-    "Store",
-    "TreatmentRecord",
-    "TubeHistory",
-    "TubeRecord",
-    "VerdictRecord",
-    "open_store",
-    "utc_now",
-]
-
-
-Result = TypeVar("Result")
-
-
-def utc_now() -> dt.datetime:
-    """The time now, in UTC; the clock a store uses unless it is handed another."""
-    return dt.datetime.now(dt.UTC)
+from tubewright.records.transactions import Transactions, utc_now
 
 
 def open_store(
@@ -97,7 +56,7 @@ def open_store(
     return store
 
 
-class Store:
+class Store(Transactions):
     """The shop's records in a SQLite file (a path) or a PostgreSQL database (a URL).
 
     Threads may share one store: readers run side by side, writers one after the other.
@@ -110,77 +69,9 @@ class Store:
         clock: Callable[[], dt.datetime] = utc_now,
         new_uid: Callable[[], uuid.UUID] = uuid.uuid4,
     ) -> None:
-        self.clock = clock
-        self.new_uid = new_uid
-        self.database = Database(where)
-        self._click = threading.local()
+        super().__init__(where, clock=clock, new_uid=new_uid)
         self._learning = threading.Lock()
         self._learned: tuple[int, Experience] | None = None
-
-    def migrate(self) -> None:
-        """Bring the schema up to date; creates the file and its folder. Quick when nothing is to do.
-
-        Raises:
-            InputError: the file was written by a newer Tubewright, or is no database.
-        """
-        self.database.migrate()
-
-    def close(self) -> None:
-        """Let go of every connection."""
-        self.database.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    @contextmanager
-    def together(self) -> Iterator[None]:
-        """All calls of this thread inside are kept, or none; what one person does in them is one change.
-
-        It stands in the history under one mark and is taken back as one: meant for
-        what a person does with one click. An undo inside stays a change of its own.
-        """
-        with self.transaction():
-            if hasattr(self._click, "marks"):
-                yield
-                return
-            self._click.marks = {}
-            try:
-                yield
-            finally:
-                del self._click.marks
-
-    def transaction(self) -> AbstractContextManager[None]:
-        """All calls of this thread inside are kept, or none; each stays a change of its own."""
-        return self.database.together()
-
-    def with_clock(self, clock: Callable[[], dt.datetime], *, new_uid: Callable[[], uuid.UUID] | None = None) -> Store:
-        """The same records, written with another clock (and source of uids): for imports and the demo shop."""
-        other = copy.copy(self)
-        other.clock = clock
-        other.new_uid = new_uid or self.new_uid
-        return other
-
-    def change(self, by: int | None, work: Callable[[Change], Result]) -> Result:
-        """Run ``work`` as one change in one transaction, again from its start if the database was busy.
-
-        The other methods go through here; so do exchange and the demo shop.
-        """
-        marks: dict[int | None, str] = getattr(self._click, "marks", {})
-
-        def attempt(conn: Connection) -> Result:
-            change = Change(conn, by=by, now=self.clock(), new_uid=self.new_uid, mark=marks.get(by))
-            result = work(change)
-            change.finish()
-            if change.undoes is None:
-                marks[by] = change.uid
-            return result
-
-        return self.database.write(attempt)
 
     # -- people -----------------------------------------------------------------
 
@@ -275,7 +166,7 @@ class Store:
     def tube_history(self, tube_id: int) -> TubeHistory:
         """A tube over the years, whichever displays it sat in."""
         with self.database.read() as conn:
-            return _work.tube_history(conn, tube_id)
+            return _jobs.tube_history(conn, tube_id)
 
     # -- jobs ---------------------------------------------------------------------
 
@@ -303,12 +194,12 @@ class Store:
     def job(self, job_id: int) -> JobPage:
         """All of one job."""
         with self.database.read() as conn:
-            return _work.job_page(conn, job_id)
+            return _jobs.job_page(conn, job_id)
 
     def jobs_of_display(self, display_id: int) -> tuple[Job, ...]:
         """Every job a display had, newest first."""
         with self.database.read() as conn:
-            return _work.jobs_of_display(conn, display_id)
+            return _jobs.jobs_of_display(conn, display_id)
 
     def open_job(
         self,
@@ -324,7 +215,7 @@ class Store:
         """Put a display on the bench; with ``waits_for`` it starts out waiting."""
         return self.change(
             by,
-            lambda change: _work.open_job(
+            lambda change: _jobs.open_job(
                 change,
                 display_id,
                 owner_words=owner_words,
@@ -341,15 +232,15 @@ class Store:
         ``use`` and ``costs`` are replaced whole. A job that isn't closed waits when
         ``waits_for`` has words in it, and is open when it is emptied.
         """
-        return self.change(by, lambda change: _work.edit_job(change, job_id, changes, version=version))
+        return self.change(by, lambda change: _jobs.edit_job(change, job_id, changes, version=version))
 
     def close_job(self, job_id: int, *, note: str = "", version: int | None = None, by: int | None = None) -> Job:
         """Close a job; ``version`` guards against news that the person has not seen."""
-        return self.change(by, lambda change: _work.close_job(change, job_id, note=note, version=version))
+        return self.change(by, lambda change: _jobs.close_job(change, job_id, note=note, version=version))
 
     def reopen_job(self, job_id: int, *, version: int | None = None, by: int | None = None) -> Job:
         """Take a closed job up again."""
-        return self.change(by, lambda change: _work.reopen_job(change, job_id, version=version))
+        return self.change(by, lambda change: _jobs.reopen_job(change, job_id, version=version))
 
     # -- readings -----------------------------------------------------------------
 
