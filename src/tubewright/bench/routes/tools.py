@@ -6,6 +6,16 @@ from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, Path, Request, Response
 
+from tubewright.answers.heater import (
+    FITTING_CAUTIONS,
+    MEASURING_CAUTIONS,
+    SHAPES,
+    HeaterAnswer,
+    dropping_resistor,
+    pulsed_supply,
+    renamed,
+    winding_turns,
+)
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import Bench, bench_of, form_of, go, page, wrong
 from tubewright.bench.routes.records import caution_checks, caution_texts
@@ -20,15 +30,6 @@ TheForm = Annotated[Form, Depends(form_of)]
 Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 READING_CAUTIONS: Final = ("anode_charge", "recharge", "implosion")
-MEASURING_CAUTIONS: Final = ("local_rules", "anode_charge", "recharge", "mains_live", "hot_chassis", "eht_live")
-FITTING_CAUTIONS: Final = (
-    "local_rules",
-    "anode_charge",
-    "recharge",
-    "primary_reservoir",
-    "heater_excess",
-    "gate_power_off",
-)
 
 
 @router.get("/instruments")
@@ -104,7 +105,7 @@ def heater(request: Request, bench: TheBench, work: str = "") -> Response:
     status, shown = 200, {"typed": asked.typed()}
     if work in answers:
         try:
-            answers[work] = _RECKONERS[work](read)
+            answers[work] = _RECKONERS[work](read).words
         except InputError as error:
             status, shown = 422, wrong(by_field(error.faults), error.faults, asked)
     return page(
@@ -120,68 +121,40 @@ def heater(request: Request, bench: TheBench, work: str = "") -> Response:
 
 
 def _needed(read: FormReader, field: str, kind: str) -> float:
-    """A figure that must be there and above zero; a fault is noted otherwise."""
+    """A figure that must be there; a fault is noted otherwise."""
     value = read.figure(field, kind)
-    if value is None:
-        if not any(fault.where == field for fault in read.faults):
-            read.fault(field, "this is empty", "Type its figure.")
-        return 1.0
-    if value <= 0:
-        read.fault(field, "this must be more than zero", "Check the figure.")
-        return 1.0
-    return value
+    if value is None and not any(fault.where == field for fault in read.faults):
+        read.fault(field, "this is empty", "Type its figure.")
+    return value or 0.0
 
 
-def _rms(read: FormReader) -> str:
-    from tubewright.physics.pulses import PulseShape, pulse_train
-
+def _rms(read: FormReader) -> HeaterAnswer:
     height, width_us = _needed(read, "height", "voltage"), _needed(read, "width", "number")
     line_khz = _needed(read, "line", "khz")
-    shapes: tuple[PulseShape, ...] = ("half_sine", "rectangle", "triangle")
-    shape = next((s for s in shapes if s == read.form.text("shape")), shapes[0])
     read.finish()
-    try:
-        train = pulse_train(
-            shape, height, width_us * 1e-6, 1e-3 / line_khz, ac_coupled=read.form.text("coupling") != "direct"
-        )
-    except ValueError:
-        read.fault("width", "the pulse is longer than the line", "Check width and line rate.")
-        read.finish()
-        raise
-    true, shown = float(train.rms_v), float(train.average_meter_v)
-    return f"True RMS: {true:.2f} V. An AC meter that averages would show {shown:.2f} V."
-
-
-def _resistor(read: FormReader) -> str:
-    from tubewright.physics.pulses import series_resistor
-
-    source, target = _needed(read, "source", "voltage"), _needed(read, "target", "voltage")
-    current = _needed(read, "current", "heater_current")
-    if not read.faults and source < target:
-        read.fault("source", "the supply is below the target", "No resistor raises a voltage; look at the feed first.")
-    read.finish()
-    drop = series_resistor(source, target, current)
-    return (
-        f"Series resistor: {float(drop.resistance_ohm):.2g} ohm; it turns {float(drop.dissipation_w):.2g} W into heat. "
-        f"Choose one rated for {float(drop.rating_w):.2g} W or more, flameproof, stood off the board. "
-        "Check the heater with a true-RMS meter afterwards."
+    shape = next((s for s in SHAPES if s == read.form.text("shape")), SHAPES[0])
+    return pulsed_supply(
+        shape,
+        height_v=height,
+        width_us=width_us,
+        line_khz=line_khz,
+        ac_coupled=read.form.text("coupling") != "direct",
     )
 
 
-def _turns(read: FormReader) -> str:
-    from tubewright.physics.pulses import turns_for_target
+def _resistor(read: FormReader) -> HeaterAnswer:
+    source, target = _needed(read, "source", "voltage"), _needed(read, "target", "voltage")
+    current = _needed(read, "current", "heater_current")
+    read.finish()
+    return dropping_resistor(source_v=source, target_v=target, current_a=current)
 
+
+def _turns(read: FormReader) -> HeaterAnswer:
+    # The page has a target for the resistor already.
     target, trial = _needed(read, "wanted", "voltage"), _needed(read, "trial", "voltage")
     count = _needed(read, "trial_turns", "number")
     read.finish()
-    winding = turns_for_target(target, trial, count)
-    short = float(winding.short_by_v)
-    missing = f", {short:.2f} V short of it" if short >= 0.005 else ""
-    return (
-        f"Exactly {float(winding.exact_turns):.2f} turns; wind {int(winding.whole_turns)}, which give "
-        f"{float(winding.whole_turns_v):.2f} V{missing}. Never more on the first trial. "
-        "Check the heater with a true-RMS meter."
-    )
+    return renamed({"target": "wanted"}, lambda: winding_turns(target_v=target, trial_v=trial, trial_turns=count))
 
 
 _RECKONERS: Final = {"rms": _rms, "resistor": _resistor, "turns": _turns}
