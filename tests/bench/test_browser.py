@@ -113,8 +113,9 @@ def test_from_an_empty_shop_to_the_verdict_by_keyboard_alone(
     page.keyboard.type("5")
     page.keyboard.press("Control+Enter")
     page.wait_for_selector("#red_emission")
-    # A fresh job begins with how the tube is read; Enter goes on from there into the grid and down the gun.
-    assert page.evaluate("document.activeElement.id") == "instrument"
+    # A fresh job begins with its cautions, then how the tube is read; Enter goes on into the grid and down the gun.
+    assert "Before you reach in" in page.evaluate("document.activeElement.textContent")
+    tab_to(page, "#instrument", most=2)
     page.keyboard.type("Grey box")
     page.keyboard.press("Enter")
     assert page.evaluate("document.activeElement.id") == "emission_unit"

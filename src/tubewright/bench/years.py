@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from tubewright.bench import words
 from tubewright.bench.pages import Bench
 from tubewright.case import GUNS, Case
-from tubewright.experience import Experience, KnownGoodReading
+from tubewright.experience import Experience
 from tubewright.judgement.readings import normalise
 from tubewright.knowledge.model import Knowledge
 from tubewright.records import model
@@ -32,17 +32,7 @@ def events_of(history: model.TubeHistory) -> tuple[YearEvent, ...]:
 def history_for(history: model.TubeHistory, bench: Bench) -> tuple[TubeHistory, str]:
     """What the picture shows, and a line on readings that can't be put into it."""
     # Only what calibrates instruments is needed; all that the closed jobs teach would take long to gather.
-    good = tuple(
-        KnownGoodReading(
-            instrument=k.instrument,
-            value=k.value,
-            unit=k.unit,
-            cutoff_v=k.cutoff_v,
-            g2_v=k.g2_v,
-            tube_label=k.tube_label,
-        )
-        for k in bench.store.known_good()
-    )
+    good = tuple(one.reading for one in bench.store.known_good())
     points = _points(history, bench.knowledge, Experience(known_good=good))
     emission_days = {r.taken_at.date() for r in history.readings if r.reading.kind == "emission"}
     missing = len(emission_days - {p.at.date() for p in points})

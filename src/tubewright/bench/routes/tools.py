@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final
+from typing import Any, Final
 
-from fastapi import APIRouter, Depends, Path, Request, Response
+from fastapi import APIRouter, Request, Response
 
 from tubewright.answers.heater import (
     FITTING_CAUTIONS,
@@ -17,7 +17,8 @@ from tubewright.answers.heater import (
     winding_turns,
 )
 from tubewright.bench.forms import FormReader, by_field
-from tubewright.bench.pages import Bench, bench_of, form_of, go, page, wrong
+from tubewright.bench.pages import Bench, go, page, wrong
+from tubewright.bench.routes.job import Id, TheBench, TheForm
 from tubewright.bench.routes.records import caution_checks, caution_texts
 from tubewright.bench.security import Form
 from tubewright.case import UNITS_OF
@@ -25,9 +26,6 @@ from tubewright.errors import InputError, UnknownRecordError
 from tubewright.records.model import KnownGoodRecord
 
 router = APIRouter(include_in_schema=False)
-TheBench = Annotated[Bench, Depends(bench_of)]
-TheForm = Annotated[Form, Depends(form_of)]
-Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 READING_CAUTIONS: Final = ("anode_charge", "recharge", "implosion")
 
