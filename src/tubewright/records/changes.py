@@ -164,11 +164,16 @@ def row(conn: Connection, table: Table, row_id: int) -> Values:
     """
     found = conn.execute(select(table).where(table.c.id == row_id)).mappings().first()
     if found is None:
-        noun = NOUNS[table.name]
-        raise UnknownRecordError(
-            Fault(what=f"there is no {noun} {row_id}", where=noun, mend="Look it up on the board; it may be gone")
-        )
+        raise unknown(table, row_id)
     return dict(found)
+
+
+def unknown(table: Table, row_id: int) -> UnknownRecordError:
+    """The error that says a row isn't there."""
+    noun = NOUNS[table.name]
+    return UnknownRecordError(
+        Fault(what=f"there is no {noun} {row_id}", where=noun, mend="Look it up on the board; it may be gone")
+    )
 
 
 def to_json(values: Mapping[str, object] | None) -> str | None:

@@ -13,7 +13,7 @@ from typing import Any, Final, TypeVar
 from sqlalchemy import Connection, Table, func, select
 
 from tubewright import case
-from tubewright.experience import Experience, KnownGoodReading, TreatedGun, WornGun
+from tubewright.experience import Experience, TreatedGun, WornGun
 from tubewright.records import rows, shop
 from tubewright.records.changes import Values, row
 from tubewright.records.tables import displays, history, jobs, observations, readings, treatments, tubes
@@ -171,17 +171,7 @@ def experience(conn: Connection) -> Experience:
     return Experience(
         treated=tuple(treated),
         worn=tuple(worn),
-        known_good=tuple(
-            KnownGoodReading(
-                instrument=one.instrument,
-                value=one.value,
-                unit=one.unit,
-                cutoff_v=one.cutoff_v,
-                g2_v=one.g2_v,
-                tube_label=one.tube_label,
-            )
-            for one in shop.known_good_readings(conn, None)
-        ),
+        known_good=tuple(one.reading for one in shop.known_good_readings(conn, None)),
         closed_jobs=closed,
     )
 

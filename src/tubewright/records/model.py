@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final, Generic, Literal, TypeVar
 
 from tubewright import case
+from tubewright.experience import KnownGoodReading
 
 JobState = Literal["open", "waiting", "closed"]
 JOB_STATES: Final[tuple[JobState, ...]] = ("open", "waiting", "closed")
@@ -251,6 +252,18 @@ class KnownGoodRecord:
     tube_label: str
     taken_at: dt.datetime
     person: str = ""
+
+    @property
+    def reading(self) -> KnownGoodReading:
+        """The reading as the judgement takes it."""
+        return KnownGoodReading(
+            instrument=self.instrument,
+            value=self.value,
+            unit=self.unit,
+            cutoff_v=self.cutoff_v,
+            g2_v=self.g2_v,
+            tube_label=self.tube_label,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,12 +6,12 @@ import datetime as dt
 from collections.abc import Mapping
 from typing import Any, Final
 
-from sqlalchemy import Connection, Row, Select, select
+from sqlalchemy import Connection, Row, Select, Table, select
 
 from tubewright import case
 from tubewright.errors import Fault, InputError
 from tubewright.records import checks
-from tubewright.records.changes import Change, Values, row
+from tubewright.records.changes import Change, Values, row, unknown
 from tubewright.records.model import DisplayRecord, Fitting, Instrument, KnownGoodRecord, Person, TubeRecord
 from tubewright.records.tables import displays, instruments, known_good, people, tube_fittings, tubes
 
@@ -31,10 +31,22 @@ def people_here(conn: Connection) -> tuple[Person, ...]:
 
 def add_person(change: Change, name: str) -> Person:
     """Add somebody, or find them."""
+    return Person(**_by_name(change, people, name, {"active": True}))
+
+
+def _by_name(change: Change, table: Table, name: str, more: Values) -> Values:
+    """The row of this name, written now if there is none."""
     name = checks.name(name, "name")
-    found = change.conn.execute(select(people.c.id).where(people.c.name == name)).scalar()
-    person_id = found if found is not None else change.insert(people, {"name": name, "active": True})
-    return Person(**change.row(people, person_id))
+    found = change.conn.execute(select(table.c.id).where(table.c.name == name)).scalar()
+    return change.row(table, change.insert(table, {"name": name, **more}) if found is None else found)
+
+
+def _found(conn: Connection, query: Select[Any], table: Table, row_id: int) -> Row[Any]:
+    """The one row of a query that is of this row."""
+    found = conn.execute(query.where(table.c.id == row_id)).first()
+    if found is None:
+        raise unknown(table, row_id)
+    return found
 
 
 # -- displays ------------------------------------------------------------------------
@@ -67,11 +79,7 @@ def display_record(found: Row[Any]) -> DisplayRecord:
 
 def display(conn: Connection, display_id: int) -> DisplayRecord:
     """One display."""
-    found = conn.execute(displays_query().where(displays.c.id == display_id)).first()
-    if found is None:
-        row(conn, displays, display_id)
-    assert found is not None  # noqa: S101 - the line above raised
-    return display_record(found)
+    return display_record(_found(conn, displays_query(), displays, display_id))
 
 
 def _display_values(given: case.Display | Mapping[str, object]) -> Values:
@@ -139,11 +147,7 @@ def tube_record(found: Row[Any]) -> TubeRecord:
 
 def tube(conn: Connection, tube_id: int) -> TubeRecord:
     """One tube."""
-    found = conn.execute(tubes_query().where(tubes.c.id == tube_id)).first()
-    if found is None:
-        row(conn, tubes, tube_id)
-    assert found is not None  # noqa: S101 - the line above raised
-    return tube_record(found)
+    return tube_record(_found(conn, tubes_query(), tubes, tube_id))
 
 
 def _tube_values(given: case.Tube | Mapping[str, object]) -> Values:
@@ -260,10 +264,7 @@ def instruments_here(conn: Connection) -> tuple[Instrument, ...]:
 
 def add_instrument(change: Change, name: str, *, notes: str) -> Instrument:
     """Add an instrument, or find it."""
-    name = checks.name(name, "name")
-    found = change.conn.execute(select(instruments.c.id).where(instruments.c.name == name)).scalar()
-    instrument_id = found if found is not None else change.insert(instruments, {"name": name} | _texts(notes=notes))
-    return Instrument(**change.row(instruments, instrument_id))
+    return Instrument(**_by_name(change, instruments, name, _texts(notes=notes)))
 
 
 def known_good_readings(conn: Connection, instrument_id: int | None) -> tuple[KnownGoodRecord, ...]:
