@@ -69,6 +69,7 @@ def sample_answer() -> Assessment:
             ),
             PlanStep(do="clean", guns=("red",), when="red stays under 0.45", words="Clean red.", chance_reached=0.7),
         ),
+        plan_success=0.6,
         hard_stops=(),
         guns={
             gun: GunAnswer(

@@ -56,8 +56,27 @@ def test_sound_guns_are_left_alone() -> None:
     assert treated
     assert all(guns == ("red",) for guns in treated)
     assert all(set(option.guns) <= {"red"} for option in given.options)
-    assert "green" not in given.next_steps[0].words
-    assert "blue" not in given.next_steps[0].words
+    treating = next(step for step in given.next_steps if step.id == given.decision)
+    assert treating.words.endswith("Guns: red.")
+
+
+@pytest.mark.parametrize("name", [name for name in VETERAN if answer(name).decision in get_args(TreatmentKind)])
+def test_what_would_stop_a_treatment_is_tested_before_it(name: str) -> None:
+    """After the treatment a dirty socket or a leak that was there before it tells nothing any more."""
+    given = answer(name)
+    steps = [step.id for step in given.next_steps]
+    assert steps[-1] == given.decision
+    assert set(steps[:-1]) == {item.id for item in given.would_change} & {"p_socket_clean", "t_leak_hk", "t_leak_kg1"}
+
+
+def test_a_plan_of_treatments_says_its_chance_as_a_whole() -> None:
+    """The rungs one after the other do better than the best of them alone, and no better than all together."""
+    given = answer("c08")
+    treated = {(step.do, step.guns) for step in given.plan}
+    alone = [o.success for o in given.options if (o.id, o.guns) in treated and o.success is not None]
+    assert given.plan_success is not None
+    assert max(alone[:-1]) < given.plan_success < sum(alone[:-1])
+    assert given.plan_success == pytest.approx(1 - given.plan[-1].chance_reached, abs=0.15)
 
 
 @pytest.mark.parametrize("name", [name for name in VETERAN if answer(name).hard_stops])

@@ -205,6 +205,17 @@ def test_no_restoration_without_vacuum_and_leakage_known(knowledge: Knowledge) -
             assert {"gate_vacuum_seen", "gate_leakage_known"} <= set(treatment.cautions), treatment.kind_id
 
 
+def test_what_brings_an_instrument_or_a_hand_to_the_neck_warns_of_charge_and_glass(knowledge: Knowledge) -> None:
+    at_the_neck = {"anode_charge", "recharge", "primary_reservoir", "implosion", "gate_power_off"}
+    steps: list[BenchTest | TreatmentFacts] = [
+        *(test for test in knowledge.tests.values() if test.id.startswith("t_")),
+        *(treatment for treatment in knowledge.treatments.values() if treatment.kind_id != "run_in"),
+    ]
+    assert len(steps) > 15
+    for step in steps:
+        assert at_the_neck <= set(step.cautions), step
+
+
 def test_turning_a_set_counts_as_handling_glass(knowledge: Knowledge) -> None:
     assert knowledge.tests["x_rotate"].hazard == "H4"
 

@@ -72,6 +72,7 @@ def assess(
         headline=words.headline(r),
         confidence=r.confidence,
         plan=words.plan_steps(r),
+        plan_success=words.plan_success(r),
         hard_stops=r.obstacles.hard_stops,
         guns=_guns(r),
         neutral_white_now=_white(r, r.white_now),

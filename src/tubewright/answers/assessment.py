@@ -167,6 +167,7 @@ class Assessment:
     headline: str
     confidence: float
     plan: tuple[PlanStep, ...]
+    plan_success: float | None
     hard_stops: tuple[str, ...]
     guns: Mapping[Gun, GunAnswer]
     neutral_white_now: Figure
@@ -211,6 +212,7 @@ def to_json(answer: Assessment) -> dict[str, object]:
             }
             for s in answer.plan
         ],
+        "plan_success": _plain(answer.plan_success),
         "hard_stops": list(answer.hard_stops),
         "guns": {gun: _gun(g) for gun, g in answer.guns.items()},
         "neutral_white": _figures({"now": answer.neutral_white_now, "after": answer.neutral_white_after}),

@@ -35,8 +35,6 @@ FITTING_CAUTIONS: Final = (
 _MEASURING_HAZARD: Final = "H3: flyback and extra-high tension near the hand"
 _FITTING_HAZARD: Final = "H3: inside the set"
 
-_SHORT_FROM_V: Final = 0.005  # what two decimals would show as nothing isn't spoken of
-
 Result = TypeVar("Result")
 
 
@@ -154,7 +152,8 @@ def winding_turns(*, target_v: float, trial_v: float, trial_turns: float) -> Hea
     _above_zero(target=target_v, trial=trial_v, trial_turns=trial_turns)
     winding = pulses.turns_for_target(target_v, trial_v, trial_turns)
     whole, given, short = int(winding.whole_turns), float(winding.whole_turns_v), float(winding.short_by_v)
-    missing = f", {short:.2f} V short of it" if short >= _SHORT_FROM_V else ""
+    # What two decimals would show as nothing isn't spoken of.
+    missing = f", {short:.2f} V short of it" if round(short, 2) > 0 else ""
     return HeaterAnswer(
         figures={
             "exact_turns": float(winding.exact_turns),

@@ -45,6 +45,9 @@ LEAKAGE_PAIRS: Final[dict[ReadingKind, str]] = {
     "leakage_grid1_grid2": "grid 1 to grid 2",
 }
 
+_BEFORE_TREATING: Final = ("p_socket_clean", "t_leak_hk", "t_leak_kg1")
+"""Tests to be done before a treatment where they would change the decision: after it they tell nothing."""
+
 SURE_ENOUGH: Final = 0.8
 """Probability from which a suspect is confirmed and mended rather than tested for (from memory, estimate)."""
 
@@ -102,6 +105,11 @@ def headline(r: Reckoning) -> str:
         f"Worth treating: {_VERBS[r.decision]}{guns} first, then read again before going on; {white}, {wanted}, "
         f"and the treatments bring it back in about {_percent(_chance_of_success(r.plan))} of cases."
     )
+
+
+def plan_success(r: Reckoning) -> float | None:
+    """Chance that the treatments of the plan, one after the other, bring the white back; none without such a plan."""
+    return _chance_of_success(r.plan) if r.decision in _VERBS and not r.obstacles.hard_stops else None
 
 
 def tube_comes_first(r: Reckoning) -> bool:
@@ -309,7 +317,9 @@ def next_steps(r: Reckoning) -> tuple[NextStep, ...]:
         facts = k.treatments[r.decision]
         first: Rung | None = r.plan.steps[0] if r.plan.steps else None
         guns = tuple(GUNS[g] for g in first.guns) if first else ()
+        telling = {w.id for w in r.worths}
         return (
+            *(_test_step(k, name) for name in _BEFORE_TREATING if name in telling),
             NextStep(
                 id=r.decision,
                 words=facts.how + (f" Guns: {', '.join(guns)}." if guns else ""),
@@ -317,7 +327,6 @@ def next_steps(r: Reckoning) -> tuple[NextStep, ...]:
                 hazard=facts.hazard,
                 **_cautions(k, facts.hazard, facts.cautions),
             ),
-            *(_test_step(k, w.id) for w in r.worths[:1] if w.id in k.tests),
         )
     return _end_steps(r)
 
@@ -332,19 +341,19 @@ def _end_steps(r: Reckoning) -> tuple[NextStep, ...]:
                 "white: lower the stronger guns, never push the weakest past where it flattens."
             ),
             "H2",
-            (),
+            ("eht_live",),
             60 * k.value("adjust_hours"),
         ),
         "swap_tube": (
             "Swap the tube for one read as good; keep yoke and rings with the tube they were set on where you can.",
             "H4",
-            ("anode_charge", "recharge", "implosion"),
+            ("primary_reservoir", "gate_power_off"),
             60 * k.value("swap_hours"),
         ),
         "replace_display": (
             "Fit another display; keep this one's sound parts.",
             "H4",
-            ("anode_charge", "lifting"),
+            ("primary_reservoir", "gate_power_off"),
             60 * k.value("replace_hours"),
         ),
         "retire": (
@@ -353,7 +362,7 @@ def _end_steps(r: Reckoning) -> tuple[NextStep, ...]:
                 "for licensed disposal."
             ),
             "H4",
-            ("anode_charge", "recharge", "implosion", "lead_glass_dust"),
+            ("primary_reservoir", "gate_power_off", "lead_glass_dust"),
             60 * k.value("retire_hours"),
         ),
     }
@@ -399,4 +408,4 @@ def _gun_names(r: Reckoning) -> str:
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"
+    return "over 99 %" if 0.995 <= share < 1 else f"{100 * share:.0f} %"

@@ -53,6 +53,7 @@ def _answer(body: Mapping[str, Any]) -> Assessment:
         headline=body["headline"],
         confidence=body["confidence"],
         plan=tuple(PlanStep(**{**step, "guns": tuple(step["guns"])}) for step in body["plan"]),
+        plan_success=body.get("plan_success"),
         hard_stops=tuple(body["hard_stops"]),
         guns={gun: _gun(gun, said) for gun, said in body["guns"].items()},
         neutral_white_now=_figure(white, "now"),

@@ -60,6 +60,10 @@ def assess_schema() -> Schema:
         "headline": {**text, "description": "the answer in one sentence"},
         "confidence": {**chance, "description": "chance that this is the best option, given what is known"},
         "plan": _list({"do": decision, "guns": guns, "when": text, "words": text, "chance_reached": chance}),
+        "plan_success": {
+            **chance_or_null,
+            "description": "chance that the treatments of the plan, one after the other, bring the white back",
+        },
         "hard_stops": texts,
         "guns": _object(
             {

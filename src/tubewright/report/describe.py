@@ -196,7 +196,7 @@ def _step(step: NextStep) -> Step:
         id=step.id,
         cautions=step.cautions,
         confirm=step.confirm,
-        hazard=f"{step.hazard}: {_HAZARD_WORDS.get(step.hazard, 'hazard not classed')}",
+        hazard="" if step.hazard == "H0" else f"{step.hazard}: {_HAZARD_WORDS.get(step.hazard, 'hazard not classed')}",
         words=step.words,
         time="" if step.minutes is None else wording.minutes(step.minutes),
     )
@@ -224,8 +224,8 @@ def _condition(answer: Assessment) -> Sequence[Block]:
     columns = [
         Column(heading="Gun"),
         Column(heading="State"),
-        Column(heading="Emission, % of a good gun", figures=True),
-        Column(heading="Emission reserve, ratio", figures=True),
+        Column(heading="Emission, %", figures=True),
+        Column(heading="Reserve", figures=True),
         Column(heading="Cutoff, V", figures=True),
         Column(heading="Over the minutes"),
         Column(heading="Leakage"),
@@ -234,7 +234,10 @@ def _condition(answer: Assessment) -> Sequence[Block]:
     # A column in which every gun says the same nothing only takes room.
     keep = [n for n in range(len(columns)) if n < 3 or {row[n] for row in rows} - {wording.NOT_KNOWN, "unknown", ""}]
     table = Table(
-        caption="Each gun: the middle figure, and the range that holds it with 80 % chance",
+        caption=(
+            "Each gun: the middle figure, and the range that holds it with 80 % chance. Emission is in percent of a "
+            "good gun's; reserve is how many times over the cathode could give the current it is asked for"
+        ),
         columns=tuple(columns[n] for n in keep),
         rows=tuple(tuple(row[n] for n in keep) for row in rows),
     )
@@ -316,17 +319,19 @@ def _options(answer: Assessment) -> Sequence[Block]:
             Column(heading="Option"),
             Column(heading="Works, %", figures=True),
             Column(heading="Good for"),
-            Column(heading=f"{keep_years} years, %", figures=True),
+            Column(heading=f"Lasts {keep_years} years, %", figures=True),
             Column(heading=f"Cost{in_currency}", figures=True),
             Column(heading=f"Per year{in_currency}", figures=True),
             Column(heading="Tube lost, %", figures=True),
         )
-        rows = tuple(_option_row(option) for option in open_options)
+        rows = tuple(_option_row(option, chosen=_is_chosen(option, answer)) for option in open_options)
         caption = (
             f"At {wording.given(answer.hours_per_week)} hours a week. It works if the picture then reaches "
             f"{wording.given(100 * answer.minimum_white)} % of a good tube's white, and is good for as long as it does."
         )
         blocks.append(Table(caption=caption, columns=columns, rows=rows))
+    if answer.plan_success is not None:
+        blocks.append(Paragraph(text=_plan_as_a_whole(answer.plan_success)))
     why_not: dict[str, list[str]] = {}
     for option in answer.options:
         if option.why_not:
@@ -337,12 +342,24 @@ def _options(answer: Assessment) -> Sequence[Block]:
     return blocks
 
 
-def _option_row(option: OptionAnswer) -> tuple[str, ...]:
-    nothing = wording.NOTHING
-    if option.id == "retire":
-        return (option.name, nothing, "no picture any more", nothing, wording.money(option.cost), nothing, nothing)
+def _is_chosen(option: OptionAnswer, answer: Assessment) -> bool:
+    return option.id == answer.decision and option.guns in {(), answer.plan[0].guns if answer.plan else ()}
+
+
+def _plan_as_a_whole(success: float) -> str:
     return (
-        with_guns(option.name, option.guns),
+        "Each row is that one step alone. The treatments of the plan, one after the other with a reading between "
+        f"them, bring the picture back in about {100 * success:.0f} % of cases."
+    )
+
+
+def _option_row(option: OptionAnswer, *, chosen: bool) -> tuple[str, ...]:
+    nothing = wording.NOTHING
+    name = with_guns(option.name, option.guns) + (", chosen" if chosen else "")
+    if option.id == "retire":
+        return (name, nothing, "no picture any more", nothing, wording.money(option.cost), nothing, nothing)
+    return (
+        name,
         wording.percentage(option.success),
         wording.duration(option.years),
         wording.percentage(option.chance_of_keep_years),
@@ -410,7 +427,7 @@ def _remarks(answer: Assessment) -> Sequence[Block]:
 def _missing(answer: Assessment) -> Sequence[Block]:
     if not answer.missing:
         return ()
-    return (Paragraph(text="Without these the ranges above are wider:"), Listing(items=answer.missing))
+    return (Paragraph(text="Without these the ranges are wider:"), Listing(items=answer.missing))
 
 
 def _model(answer: Assessment) -> Sequence[Block]:

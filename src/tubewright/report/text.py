@@ -121,7 +121,8 @@ def _block(console: Console, block: Block) -> None:
 
 def _step(console: Console, step: Step) -> None:
     """Cautions, then what to confirm, and only then what to do."""
-    _line(console, f"Hazard {step.hazard}.")
+    if step.hazard:
+        _line(console, f"Hazard {step.hazard}.")
     for caution in step.cautions:
         _point(console, caution, "!", style="bold")
     if step.confirm:

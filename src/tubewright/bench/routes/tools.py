@@ -19,6 +19,7 @@ from tubewright.answers.heater import (
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import Bench, go, page, wrong
 from tubewright.bench.routes.job import Id, TheBench, TheForm
+from tubewright.bench.routes.readings import READ_CAUTIONS
 from tubewright.bench.routes.records import caution_checks, caution_texts
 from tubewright.bench.security import Form
 from tubewright.case import UNITS_OF
@@ -26,8 +27,6 @@ from tubewright.errors import InputError, UnknownRecordError
 from tubewright.records.model import KnownGoodRecord
 
 router = APIRouter(include_in_schema=False)
-
-READING_CAUTIONS: Final = ("anode_charge", "recharge", "implosion")
 
 
 @router.get("/instruments")
@@ -43,7 +42,7 @@ def _instruments_page(request: Request, bench: Bench, *, status: int = 200, **mo
     context: dict[str, Any] = {
         "instruments": bench.store.instruments(),
         "good": good,
-        "cautions": caution_texts(bench, READING_CAUTIONS),
+        "cautions": caution_texts(bench, READ_CAUTIONS),
         "wrong_at": 0,
         **more,
     }
