@@ -318,6 +318,29 @@ def test_a_test_result_that_says_nothing_is_refused(visitor: Visitor, sent: dict
     assert visitor.store.case_of(job).tests == ()
 
 
+def test_the_tests_that_the_verdict_names_come_first(visitor: Visitor) -> None:
+    def listed(job: int) -> list[str]:
+        return re.findall(rf'href="/jobs/{job}/tests/(\w+)"', visitor.get(f"/jobs/{job}/tests").text)
+
+    job = visitor.open_job()
+    assert listed(job)[0] != "t_slump"
+    visitor.post(f"/jobs/{job}/verdict")
+    assert listed(job)[0] == "t_slump"
+    assert sorted(listed(job)) == sorted(load_knowledge().tests)
+    assert visitor.get(f"/jobs/{job}/tests").text.count("named by the verdict") == 1
+
+
+def test_a_new_tube_and_its_place_are_taken_back_as_one(visitor: Visitor) -> None:
+    visitor.open_job()
+    before = visitor.store.tubes()
+    visitor.post("/tubes/new", label="Spare 12", heater_v="6.3", fit_into="1")
+    assert visitor.store.tubes() != before
+    change = re.search(r'name="change" value="(\d+)"', visitor.get("/history").text)
+    assert change is not None
+    visitor.post("/undo", change=change[1], back="/history")
+    assert visitor.store.tubes() == before
+
+
 def test_every_test_and_treatment_puts_its_cautions_before_its_how(visitor: Visitor) -> None:
     job = visitor.open_job()
     known = load_knowledge()

@@ -28,6 +28,8 @@ KNOWLEDGE = load_knowledge()
         ("takes minutes to get bright", "slow_picture_warmup"),
         ("coloured edges in the middle", "misconv_centre"),
         ("Blows the fuse at once!", "fuse_blows_instant"),
+        ("one colour gone", "colour_missing"),
+        ("lost blue", "colour_missing"),
     ],
 )
 def test_what_people_say_finds_the_symptom_first(words: str, symptom: str) -> None:

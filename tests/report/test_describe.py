@@ -52,7 +52,10 @@ def test_every_decision_has_its_words() -> None:
         ("next_steps", "Run the heater at 6.3 V for 12 hours|Mains and B+ are lethal.|15 min"),
         ("plan", "red stays under 0.45|Clean red.|70"),
         ("condition", "worn|50 (40 to 60)|Emission, %|read the cutoff at a stated G2|wanted: 50 %"),
-        ("options", "Cost, EUR|55|about 6 years (1½ to 9)|no price given|Lasts 5 years, %|, chosen|about 60 % of cases"),
+        (
+            "options",
+            "Cost, EUR|55|about 6 years (1½ to 9)|no price given|Lasts 5 years, %|, chosen|about 60 % of cases",
+        ),
         ("would_change", "reduced-heater reading (red)|under 0.60|Swap the tube|20|8 min"),
         ("suspects", "one cathode worn|90|the tube"),
         ("remarks", "All readings agree."),

@@ -92,7 +92,7 @@ def _said(symptom: Symptom) -> dict[str, float]:
 
 def _stems(text: str) -> list[str]:
     found = (_stem(word) for word in _WORD.findall(text.lower().replace("_", " ")) if word not in _EMPTY)
-    return list(dict.fromkeys(_MEANS.get(word, word) for word in found))
+    return list(dict.fromkeys(_STEMS_MEAN.get(word, word) for word in found))
 
 
 def _stem(word: str) -> str:
@@ -102,6 +102,10 @@ def _stem(word: str) -> str:
             # humming -> hum, but rolling -> roll
             return word[:-1] if word[-1] == word[-2] and word[-1] not in "lsz" else word
     return word
+
+
+_STEMS_MEAN: Final = {_stem(word): _stem(meant) for word, meant in _MEANS.items()}
+"""The words of one meaning, cut down to stems as every word is before it is looked up."""
 
 
 def _alike(word: str, vocabulary: Iterable[str]) -> dict[str, float]:

@@ -12,6 +12,7 @@ from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
 from tubewright.bench.routes.records import caution_checks, caution_texts
+from tubewright.bench.stored import answer_from_json
 from tubewright.errors import Fault, InputError, UnknownRecordError
 from tubewright.knowledge.model import BenchTest, Knowledge
 from tubewright.knowledge.search import find_symptoms
@@ -73,9 +74,23 @@ def all_tests(request: Request, bench: TheBench, job_id: Id, q: str = "") -> Res
     q = q.strip()[:200]
     job = bench.store.job(job_id)
     asked = q.lower().split()
-    shown = [t for t in bench.knowledge.tests.values() if all(w in f"{t.name} {t.how} {t.id}".lower() for w in asked)]
+    known = bench.knowledge.tests.values()
+    telling = _telling(job)
+    shown = [t for t in known if all(w in f"{t.name} {t.how} {t.id}".lower() for w in asked)]
+    shown.sort(key=lambda t: telling.index(t.id) if t.id in telling else len(telling))
     taken = [_taken(o, bench.knowledge) for o in reversed(job.observations) if o.test is not None]
-    return job_page(request, "job_tests.html", job, "Tests", q=q, shown=shown, taken=taken)
+    return job_page(request, "job_tests.html", job, "Tests", q=q, shown=shown, taken=taken, telling=telling)
+
+
+def _telling(job: JobPage) -> list[str]:
+    """Ids of the tests that the last verdict names: to be done next, or able to change it."""
+    if not job.verdicts:
+        return []
+    try:
+        answer = answer_from_json(job.verdicts[-1].answer_json)
+    except InputError:  # shown where the verdict itself is opened
+        return []
+    return list(dict.fromkeys([*(s.id for s in answer.next_steps), *(w.id for w in answer.would_change)]))
 
 
 def _taken(record: ObservationRecord, knowledge: Knowledge) -> dict[str, Any]:

@@ -230,9 +230,10 @@ def add_tube(request: Request, bench: TheBench, form: TheForm) -> Response:
         value, notes = tube_of(read, "label"), read.words("notes", longest=4000)
         read.finish()
         assert value is not None  # noqa: S101 - finish() raised otherwise
-        record = bench.store.add_tube(value, notes=notes, by=bench.by(request))
-        if into is not None:
-            bench.store.fit_tube(into, record.id, by=bench.by(request))
+        with bench.store.together():
+            record = bench.store.add_tube(value, notes=notes, by=bench.by(request))
+            if into is not None:
+                bench.store.fit_tube(into, record.id, by=bench.by(request))
     except UnknownRecordError:
         raise
     except InputError as error:

@@ -111,6 +111,10 @@ HIDDEN_FIELDS: Final = frozenset(
 )
 
 
+MOST_DETAILS: Final = 12
+"""Lines shown of one change: a demo shop or an import may hold thousands."""
+
+
 @router.get("/history")
 def history(request: Request, bench: TheBench) -> Response:
     """The last changes, newest first, each with the means to take it back."""
@@ -144,10 +148,16 @@ def _group(change: str, rows: list[HistoryRecord], undone: set[str], known: Know
         "at": first.at,
         "person": first.person,
         "job_id": next((r.job_id for r in rows if r.job_id), None),
-        "details": [line for row in rows[:12] for line in _lines(row, known)][:12]
-        + (["later taken back"] if taken_back else []),
+        "details": _details(rows, known) + (["later taken back"] if taken_back else []),
         "can_undo": not first.undoes and not taken_back and first.table != "verdicts",
     }
+
+
+def _details(rows: list[HistoryRecord], known: Knowledge) -> list[str]:
+    """What changed, as far as one look at a page can hold it."""
+    lines = [line for row in rows[: MOST_DETAILS + 1] for line in _lines(row, known)]
+    more = len(rows) > MOST_DETAILS + 1 or len(lines) > MOST_DETAILS
+    return [*lines[:MOST_DETAILS], *(["and more; an export holds all of it"] if more else [])]
 
 
 def _lines(row: HistoryRecord, known: Knowledge) -> Iterable[str]:
