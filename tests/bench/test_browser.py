@@ -15,7 +15,7 @@ import pytest
 import uvicorn
 
 from bench.benches import Visitor, new_store
-from bench.test_pages import GRID, every_page, full_job
+from bench.browsing import GRID, every_page, full_job
 from tubewright.records.store import Store
 
 if TYPE_CHECKING:

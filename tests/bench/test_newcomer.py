@@ -7,7 +7,7 @@ import html
 import pytest
 
 from bench.benches import Visitor
-from bench.test_pages import Fields
+from bench.browsing import Fields
 from tubewright.bench import words
 from tubewright.bench.routes.records import caution_texts
 from tubewright.knowledge.load import load_knowledge

@@ -1,0 +1,103 @@
+"""What the tests of the pages have in common: a job with all in it, and every page there is."""
+
+from __future__ import annotations
+
+from html.parser import HTMLParser
+from typing import Final
+
+from bench.benches import Visitor
+from tubewright.case import Symptom, Treatment
+
+GRID: Final = {
+    "instrument": "grey box",
+    "emission_unit": "uA",
+    "reference": "1000",
+    "reference_cutoff_v": "52",
+    "heater_v": "6.3",
+    "reduced_heater_v": "5.5 V",
+    "g2_v": "300",
+    "minutes_on": "10",
+    "red_emission": "340",
+    "red_reduced": "0,221 mA",
+    "red_cutoff": "48",
+    "red_hk": "2.2M",
+    "blue_emission": "720uA",
+    "whole_heater_current": "650mA",
+}
+
+
+class Fields(HTMLParser):
+    """The form fields of a page with their values and marks."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.inputs: dict[str, dict[str, str | None]] = {}
+        self.labels: set[str] = set()
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        values = dict(attrs)
+        if tag in {"input", "select", "textarea"} and (name := values.get("name")):
+            self.inputs[name] = values
+        if tag == "label" and (target := values.get("for")):
+            self.labels.add(target)
+
+
+def full_job(visitor: Visitor) -> int:
+    """A job with something of everything on it."""
+    job = visitor.open_job(
+        tube_label="A48XYZ00X01", heater_v="6.3", owner="Ida Quill", use="", keep_years="5", minimum_white="50 %"
+    )
+    assert visitor.post(f"/jobs/{job}/readings", **GRID).status_code == 303
+    visitor.store.add_symptom(job, Symptom(id="raster_dim_all"))
+    visitor.store.add_treatment(job, Treatment(kind="soak", gun="red", outcome="improved"))
+    visitor.post(f"/jobs/{job}/tests/d_bplus", value="107", unit="V", nominal="120")
+    visitor.post(f"/jobs/{job}/looks", getter="silver", burn="8 %")
+    visitor.post(f"/jobs/{job}/verdict")
+    visitor.post("/instruments", name="grey box")
+    visitor.post("/instruments/1/known-good", value="62div", cutoff_v="58")
+    return job
+
+
+def every_page(visitor: Visitor) -> list[str]:
+    """The address of every page, once there is a full job (number 1)."""
+    reading = visitor.store.job(1).readings[0].id
+    treatment = visitor.store.job(1).treatments[0].id
+    return [
+        "/",
+        "/?state=closed",
+        "/?q=nothing+fits",
+        "/jobs/new",
+        "/jobs/new?display=1",
+        "/jobs/1",
+        f"/jobs/1/readings/{reading}",
+        "/jobs/1/symptoms",
+        "/jobs/1/symptoms?q=dark",
+        "/jobs/1/tests",
+        "/jobs/1/tests/d_bplus",
+        "/jobs/1/treatments",
+        "/jobs/1/treatments/new?kind=activate",
+        f"/jobs/1/treatments/{treatment}",
+        "/jobs/1/facts",
+        "/jobs/1/verdict",
+        "/jobs/1/verdicts/1",
+        "/jobs/1/verdicts/1/replay",
+        "/displays",
+        "/displays/1",
+        "/displays/1/edit",
+        "/tubes",
+        "/tubes/new",
+        "/tubes/1",
+        "/tubes/1/edit",
+        "/instruments",
+        "/heater",
+        "/heater?work=rms&height=22.3&width=12&line=15.7",
+        "/reference",
+        "/reference/tests",
+        "/reference/treatments",
+        "/reference/faults",
+        "/reference/sources",
+        "/history",
+        "/people",
+        "/api",
+    ]
