@@ -44,6 +44,7 @@ run(Path({str(tmp_path / "shop.sqlite3")!r}), port=0, open_browser=False, demo=T
             line = bench.stdout.readline()
             assert "demo shop" in line
             address = line.rpartition(" ")[2].strip()
+            assert bench.stdout.readline() == f"Its records: {tmp_path / 'demo-shop.sqlite3'}\n"
             with urllib.request.urlopen(address, timeout=20) as answer:  # noqa: S310 - our own address
                 text = answer.read().decode()
             assert "On the bench" in text

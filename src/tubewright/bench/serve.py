@@ -48,7 +48,8 @@ def run(
 
     listening = _listen(host, port)
     address = f"http://{_shown(host)}:{listening.getsockname()[1]}/"
-    with contextlib.closing(listening), open_store(_demo_file(where) if demo else where) as store:
+    records = _demo_file(where) if demo else where
+    with contextlib.closing(listening), open_store(records) as store:
         if demo and not store.displays(size=1).rows:
             from tubewright.demo.load import load_demo
 
@@ -58,7 +59,9 @@ def run(
             judge_unjudged(app.state.bench)
         logging.getLogger("tubewright.bench").addHandler(logging.StreamHandler(sys.stderr))
         shop = "the demo shop" if demo else "your shop"
-        sys.stdout.write(f"The bench is open with {shop}: {address}\nStop it with Ctrl+C.\n")
+        # An address of a database may hold a password, so only a file is named.
+        kept = f"Its records: {records}\n" if isinstance(records, Path) else ""
+        sys.stdout.write(f"The bench is open with {shop}: {address}\n{kept}Stop it with Ctrl+C.\n")
         sys.stdout.flush()
         server = uvicorn.Server(
             uvicorn.Config(app, log_level="warning", access_log=False, server_header=False, lifespan="off", ws="none")
