@@ -35,6 +35,7 @@ def fault(
         minutes=minutes,
         parts=("c1",),
         hazard="H2",
+        cautions=(),
         kind="from memory",
         source="test",
     )

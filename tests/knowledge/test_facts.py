@@ -211,6 +211,10 @@ def test_what_brings_an_instrument_or_a_hand_to_the_neck_warns_of_charge_and_gla
         *(test for test in knowledge.tests.values() if test.id.startswith("t_")),
         *(treatment for treatment in knowledge.treatments.values() if treatment.kind_id != "run_in"),
     ]
+    mended = [fault for fault in knowledge.faults.values() if fault.hazard != "H0"]
+    assert len(mended) > 100
+    for fault in mended:
+        assert at_the_neck <= set(fault.cautions), fault.id
     assert len(steps) > 15
     for step in steps:
         assert at_the_neck <= set(step.cautions), step

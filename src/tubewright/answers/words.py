@@ -13,7 +13,7 @@ from tubewright.judgement.diagnosis import SuspectedFault
 from tubewright.judgement.policy import Plan
 from tubewright.judgement.situation import Rung
 from tubewright.judgement.weighing import FIND_FAULT
-from tubewright.knowledge.model import Hazard, Knowledge
+from tubewright.knowledge.model import HANDS_IN, Hazard, Knowledge
 
 OPTION_ORDER: Final = (
     "leave", "adjust", "clean_contacts", "soak", "run_in", "short_boost", "clean", "activate",
@@ -347,13 +347,13 @@ def _end_steps(r: Reckoning) -> tuple[NextStep, ...]:
         "swap_tube": (
             "Swap the tube for one read as good; keep yoke and rings with the tube they were set on where you can.",
             "H4",
-            ("primary_reservoir", "gate_power_off"),
+            HANDS_IN,
             60 * k.value("swap_hours"),
         ),
         "replace_display": (
             "Fit another display; keep this one's sound parts.",
             "H4",
-            ("primary_reservoir", "gate_power_off"),
+            HANDS_IN,
             60 * k.value("replace_hours"),
         ),
         "retire": (
@@ -362,7 +362,7 @@ def _end_steps(r: Reckoning) -> tuple[NextStep, ...]:
                 "for licensed disposal."
             ),
             "H4",
-            ("primary_reservoir", "gate_power_off", "lead_glass_dust"),
+            (*HANDS_IN, "lead_glass_dust"),
             60 * k.value("retire_hours"),
         ),
     }
@@ -378,7 +378,7 @@ def _repair_step(k: Knowledge, fault_id: str) -> NextStep:
         words=f"Confirm and mend: {fault.name}. {fault.repair}",
         minutes=fault.minutes,
         hazard=fault.hazard,
-        **_cautions(k, fault.hazard, ()),
+        **_cautions(k, fault.hazard, fault.cautions),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import enum
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from tubewright.report.describe import Block
 
 FEW = 3
-"""So many tests or treatments are shown in full; of more, only the names."""
+"""So many faults, tests or treatments are shown in full; of more, only the names."""
 
 
 class Listed(enum.StrEnum):
@@ -29,6 +29,10 @@ class Listed(enum.StrEnum):
     treatments = "treatments"
     phosphors = "phosphors"
     labels = "labels"
+
+
+DONE_BY_HAND: Final = (Listed.faults, Listed.tests, Listed.treatments)
+"""What leads a hand into the machine: never told without its cautions."""
 
 
 class Kind(enum.StrEnum):
@@ -53,7 +57,7 @@ def list_(
 ) -> None:
     """List the ids that a case may use, and what they mean.
 
-    Tests and treatments are shown in full, cautions first, when a search finds few.
+    Faults, tests and treatments are shown in full, cautions first, when a search finds few.
     """
     from tubewright.knowledge.load import load_knowledge
 
@@ -130,7 +134,7 @@ def _blocks(knowledge: Knowledge, what: Listed, entries: Sequence[Any]) -> list[
 
     if not entries:
         return [Paragraph(text="Nothing fits these words. Leave --search out to see them all.")]
-    if what in {Listed.tests, Listed.treatments} and len(entries) <= FEW:
+    if what in DONE_BY_HAND and len(entries) <= FEW:
         return [block for entry in entries for block in _in_full(knowledge, what, entry)]
     writers: dict[Listed, Callable[[Sequence[Any]], Block]] = {
         Listed.symptoms: _symptoms,
@@ -141,21 +145,21 @@ def _blocks(knowledge: Knowledge, what: Listed, entries: Sequence[Any]) -> list[
         Listed.labels: _labels,
     }
     blocks: list[Block] = [writers[what](entries)]
-    if what in {Listed.tests, Listed.treatments}:
+    if what in DONE_BY_HAND:
         blocks.append(
             Paragraph(text=f"How they are done, with their cautions: `tubewright list {what.value} --search ID`.")
         )
     return blocks
 
 
-def _in_full(knowledge: Knowledge, what: Listed, entry: Any) -> list[Block]:  # noqa: ANN401 - a test or a treatment
+def _in_full(knowledge: Knowledge, what: Listed, entry: Any) -> list[Block]:  # noqa: ANN401 - a test, treatment or fault
     from tubewright.report import wording
     from tubewright.report.describe import Listing, Paragraph, Step
 
     cautions = tuple(knowledge.cautions[name].text for name in entry.cautions)
     confirm = tuple(knowledge.cautions[name].confirm for name in entry.cautions)
-    minutes = entry.minutes if what is Listed.tests else entry.attended_minutes
-    name = entry.id if what is Listed.tests else entry.kind_id
+    minutes = entry.attended_minutes if what is Listed.treatments else entry.minutes
+    name = entry.kind_id if what is Listed.treatments else entry.id
     blocks: list[Block] = [
         Paragraph(text=f"{name}: {entry.name}", strong=True),
         Step(
@@ -163,13 +167,13 @@ def _in_full(knowledge: Knowledge, what: Listed, entry: Any) -> list[Block]:  # 
             cautions=cautions,
             confirm=tuple(guard for guard in confirm if guard),
             hazard=f"{entry.hazard}: {knowledge.hazards[entry.hazard].means}",
-            words=entry.how,
+            words=entry.repair if what is Listed.faults else entry.how,
             time=wording.minutes(minutes),
         ),
     ]
     if what is Listed.tests:
         blocks.append(Listing(items=tuple(f"{result.id}: {result.means}" for result in entry.results)))
-    else:
+    elif what is Listed.treatments:
         blocks.append(Paragraph(text=f"Stop when: {entry.stop_when}"))
     return [*blocks, Paragraph(text="")]
 
@@ -193,8 +197,8 @@ def _tests(entries: Sequence[Any]) -> Block:
 def _faults(entries: Sequence[Any]) -> Block:
     return _table(
         f"{len(entries)} faults",
-        ("Id", "Fault", "Where", "Share, per 1000", "Repair", "Time, min", "Hazard"),
-        [(e.id, e.name, e.subsystem, f"{e.per_1000:g}", e.repair, f"{e.minutes:g}", e.hazard) for e in entries],
+        ("Id", "Fault", "Where", "Share, per 1000", "Time, min", "Hazard"),
+        [(e.id, e.name, e.subsystem, f"{e.per_1000:g}", f"{e.minutes:g}", e.hazard) for e in entries],
     )
 
 

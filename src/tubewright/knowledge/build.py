@@ -7,6 +7,7 @@ from typing import Any
 
 from tubewright.knowledge.facts_text import Entry
 from tubewright.knowledge.model import (
+    HANDS_IN,
     BenchTest,
     Caution,
     Constant,
@@ -36,7 +37,7 @@ def assemble(entries: Iterable[Entry]) -> Knowledge:
         entry.id: HazardClass(**{**entry.values, "cautions": tuple(entry.values.get("cautions", ()))})
         for entry in of("hazard")
     }
-    faults = {entry.id: _fault(entry) for entry in of("fault")}
+    faults = {entry.id: _fault(entry, hazards) for entry in of("fault")}
     groups = {entry.id: tuple(entry.values["faults"]) for entry in of("group")}
     for subsystem in SUBSYSTEMS:
         groups[subsystem] = tuple(fault.id for fault in faults.values() if fault.subsystem == subsystem)
@@ -62,8 +63,10 @@ def assemble(entries: Iterable[Entry]) -> Knowledge:
     )
 
 
-def _fault(entry: Entry) -> FaultCause:
+def _fault(entry: Entry, hazards: Mapping[str, HazardClass]) -> FaultCause:
     values = entry.values
+    # What harms nobody is judged or accepted, not mended by hand.
+    hands_in = () if values["hazard"] == "H0" else HANDS_IN
     return FaultCause(
         **{
             **values,
@@ -71,6 +74,7 @@ def _fault(entry: Entry) -> FaultCause:
             "shows": {symptom: float(chance) for symptom, chance in values["shows"].items()},
             "minutes": float(values["minutes"]),
             "parts": tuple(values["parts"]),
+            "cautions": _cautions({**values, "cautions": hands_in}, hazards),
         }
     )
 

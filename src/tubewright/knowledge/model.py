@@ -83,9 +83,16 @@ class Symptom:
     source: str
 
 
+HANDS_IN: Final = ("anode_charge", "recharge", "primary_reservoir", "implosion", "gate_power_off")
+"""Ids of the cautions of whatever brings a hand to the chassis or the neck: all power off and proven so."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FaultCause:
-    """A fault a display can have, with how often, how it shows and what mends it."""
+    """A fault a display can have, with how often, how it shows and what mends it.
+
+    ``cautions`` are caution ids for the repair, those of the hazard class first.
+    """
 
     id: str
     name: str
@@ -97,6 +104,7 @@ class FaultCause:
     minutes: float
     parts: tuple[PartsClass, ...]
     hazard: Hazard
+    cautions: tuple[str, ...]
     kind: SourceKind
     source: str
 

@@ -131,11 +131,10 @@ def _test_page(
     request: Request, bench: Bench, job_id: int, found: BenchTest, *, status: int = 200, **more: object
 ) -> Response:
     units = [r.unit for r in found.results if r.quantity == "value" and r.unit]
-    ids = tuple(dict.fromkeys((*bench.knowledge.hazards[found.hazard].cautions, *found.cautions)))
     context: dict[str, Any] = {
         "test": found,
-        "cautions": caution_texts(bench, ids),
-        "confirm": caution_checks(bench, ids),
+        "cautions": caution_texts(bench, found.cautions),
+        "confirm": caution_checks(bench, found.cautions),
         "results": [(r.id, r.means) for r in found.results],
         "unit": units[0] if units else "",
         **more,

@@ -288,7 +288,7 @@ def reference_tests(request: Request, bench: TheBench, q: str = "") -> Response:
             ],
             t.kind,
             t.source,
-            cautions=(*known.hazards[t.hazard].cautions, *t.cautions),
+            cautions=t.cautions,
         )
         for t in known.tests.values()
     ]
@@ -311,7 +311,7 @@ def reference_treatments(request: Request, bench: TheBench, q: str = "") -> Resp
             ],
             t.kind,
             t.source,
-            cautions=(*known.hazards[t.hazard].cautions, *t.cautions),
+            cautions=t.cautions,
         )
         for t in sorted(known.treatments.values(), key=lambda t: t.rung)
     ]
@@ -340,7 +340,7 @@ def reference_faults(request: Request, bench: TheBench, q: str = "") -> Response
             ],
             f.kind,
             f.source,
-            cautions=known.hazards[f.hazard].cautions,
+            cautions=f.cautions,
         )
         for f in sorted(known.faults.values(), key=lambda f: -f.per_1000)
     ]

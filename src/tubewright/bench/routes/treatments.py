@@ -47,7 +47,7 @@ def _treatment_page(
     facts = bench.knowledge.treatments.get(kind)
     ids: tuple[str, ...] = ()
     if facts is not None:
-        ids = tuple(dict.fromkeys((*bench.knowledge.hazards[facts.hazard].cautions, *facts.cautions)))
+        ids = facts.cautions
     context: dict[str, Any] = {
         "kind": kind,
         "facts": facts,
