@@ -75,7 +75,7 @@ def test_the_tests_run_on_what_the_bench_runs_on() -> None:
 
 def test_references_for_tests_are_not_installed_with_the_program() -> None:
     names = {name for name, _ in pins("requirements.lock")}
-    assert not names & {"scipy", "colour-science", "pytest", "playwright", "mkdocs"}
+    assert not names & {"colour-science", "photutils", "scikit-image", "pillow-heif", "pytest", "playwright", "mkdocs"}
 
 
 def test_everything_beside_the_code_goes_into_the_package() -> None:
