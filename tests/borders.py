@@ -43,7 +43,7 @@ LIBRARIES: Final[Mapping[str, frozenset[str]]] = {
     "quantity": frozenset(),
     "physics": frozenset({"numpy"}),
     "picture": frozenset({"numpy", "scipy", "cv2"}),
-    "simulate": frozenset({"numpy"}),
+    "simulate": frozenset({"numpy", "scipy", "cv2"}),
     "judgement": frozenset({"numpy"}),
     "answers": frozenset({"numpy"}),
 }

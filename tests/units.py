@@ -60,6 +60,13 @@ WITHOUT_UNIT: Final[Mapping[str, str]] = {
     "Field:": "bounds of whatever quantity the field of the facts file holds",
     "Look:value": "a word, or for burn a fraction",
     "EmissionPoint:relative": "1 for a reference gun",
+    "Figure:value": "in the unit that the field holding it names",
+    "LineProfile:line": "the number of a line",
+    "Photo:focal_35mm": "millimetres on 36 x 24 mm film, as cameras write it",
+    "Photo:iso": "the sensitivity's own scale",
+    "Marks:light": "of the channel's limit, as the class says",
+    "RasterMap:": "coefficients of a series, as the class says",
+    "Sighting:sensor_to_gun": "light over light",
 }
 
 

@@ -1,0 +1,1 @@
+"""What goes out: rasters, the patterns drawn on them, and the tags laid beside a picture."""
