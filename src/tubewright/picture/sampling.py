@@ -60,4 +60,4 @@ def reduced_light(photo: Photo, factor: int) -> NDArray[np.float32]:
     height, width = (side // factor for side in photo.pixels.shape[:2])
     whole = photo.pixels[: height * factor, : width * factor]
     small = whole if factor == 1 else cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
-    return linear_table(photo)[np.asarray(small, dtype=photo.pixels.dtype)]
+    return np.asarray(linear_table(photo)[np.asarray(small, dtype=photo.pixels.dtype)])
