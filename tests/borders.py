@@ -29,7 +29,7 @@ ROOMS: Final[Mapping[str, frozenset[str]]] = {
     "records": frozenset({"knowledge"}),
     "demo": frozenset({"knowledge", "records"}),
     "report": frozenset({"answers"}),
-    "files": frozenset({"answers", "knowledge.model"}),  # a case is checked against the ids that exist
+    "files": frozenset({"answers", "knowledge.model", "picture.seen"}),  # a case is checked against the ids that exist
     "cli": frozenset({"*"}),
     "bench": frozenset({"*"}),
     "__main__": frozenset({"cli"}),

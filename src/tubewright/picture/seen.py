@@ -29,6 +29,9 @@ class Photo:
         camera: Maker and model as the file gives them, or "".
         iso: Sensitivity, if the file says.
         name: What to call it in messages.
+        primaries: Whose red, green and blue the channels are: those of sRGB, of Display P3, of the camera's own
+            sensor (raw files), or of another space.
+        warnings: What a person should know of it, in sentences.
     """
 
     pixels: NDArray[np.uint8] | NDArray[np.uint16]
@@ -39,6 +42,8 @@ class Photo:
     camera: str = ""
     iso: float | None = None
     name: str = ""
+    primaries: Literal["srgb", "display_p3", "camera", "other"] = "srgb"
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
