@@ -1,0 +1,172 @@
+"""A survey found in a photograph: which one, of which raster, how it lies, and where each mark is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tubewright.errors import Fault, RefusedError
+from tubewright.picture.blobs import MOST_BLOBS, Blobs, find_blobs, working_factor
+from tubewright.picture.identify import Identity, Pattern, identify
+from tubewright.picture.lattice import join
+from tubewright.picture.locate import Located, locate
+from tubewright.picture.maps import Fit, fit_maps
+from tubewright.picture.patterns.raster import Raster
+from tubewright.picture.patterns.survey import LatticeMarks, survey_marks
+from tubewright.picture.patterns.survey_light import light_marks
+from tubewright.picture.seen import Marks, Photo, Sighting
+
+FEWEST_MARKS: Final = 60
+"""With fewer in view (a tenth of the pattern) hardly a figure could be told: cropped beyond use (estimate)."""
+
+
+def find_pattern(photo: Photo, rasters: Sequence[Raster], *, pattern: Pattern | None = None) -> Sighting:
+    """Find a survey in a photograph and locate its marks.
+
+    Args:
+        photo: The photograph.
+        rasters: Rasters that it may have been drawn on; of several of one size the first is named.
+        pattern: The pattern that it should be; any of ours without.
+
+    Raises:
+        RefusedError: There is no survey to be seen, another one than was said, or too little of it.
+    """
+    layouts = _layouts()
+    blobs, identity = _identified(photo, rasters)
+    if pattern is not None and identity.pattern != pattern:
+        raise _refusal(
+            photo,
+            f"this is the pattern {identity.pattern}, not {pattern}",
+            f"Photograph {pattern}, or say --pattern {identity.pattern}.",
+        )
+    raster = identity.raster
+    marks = layouts[identity.pattern](raster)
+    if len(identity.spot) < FEWEST_MARKS:
+        raise _refusal(
+            photo,
+            f"only {len(identity.spot)} of {len(marks.gun)} marks of the survey are in view",
+            "Take in the whole picture, from a little further off.",
+        )
+    by_node = {(int(c), int(r)): n for n, (c, r) in enumerate(zip(marks.column, marks.row, strict=True))}
+    index = np.array([by_node[int(c), int(r)] for c, r in zip(identity.column, identity.row, strict=True)])
+    raster_px = np.stack([marks.x_px, marks.y_px], axis=1)
+    rough = fit_maps(
+        raster,
+        gun=marks.gun[index],
+        row=marks.row[index],
+        raster_px=raster_px[index],
+        photo_px=np.stack([blobs.x_px, blobs.y_px], axis=1)[identity.spot],
+    )
+    found = locate(photo, marks, rough)
+    good = found.good
+    if int(good.sum()) < FEWEST_MARKS:
+        raise _refusal(
+            photo,
+            f"only {int(good.sum())} of {len(marks.gun)} marks are clear enough to be placed",
+            "Hold the camera still, focus on the picture, and keep lamps from mirroring in the glass.",
+        )
+    fit = fit_maps(
+        raster,
+        gun=marks.gun[good],
+        row=marks.row[good],
+        raster_px=raster_px[good],
+        photo_px=found.photo_px[good],
+        sd_px=found.sd_px[good],
+    )
+    rotated_deg, mirrored = _placed(fit)
+    return Sighting(
+        pattern=identity.pattern,
+        raster=raster,
+        rotated_deg=rotated_deg,
+        mirrored=mirrored,
+        marks=_marks(marks, found, fit),
+        missing=int((~good).sum()),
+        maps=fit.maps,
+        sensor_to_gun=_unmixing(blobs, identity),
+    )
+
+
+def _layouts() -> dict[Pattern, Callable[[Raster], LatticeMarks]]:
+    return {"survey": survey_marks, "survey_light": light_marks}
+
+
+def _identified(photo: Photo, rasters: Sequence[Raster]) -> tuple[Blobs, Identity]:
+    """Search coarsely, then finely: a small picture in a large frame needs the finer look."""
+    factor = working_factor(photo)
+    seen = 0
+    for by in dict.fromkeys((factor, max(1, factor // 2))):
+        blobs = find_blobs(photo, by)
+        seen = max(seen, len(blobs.gun))
+        if len(blobs.gun) > MOST_BLOBS:
+            continue
+        lattice = join(blobs.x_px, blobs.y_px)
+        if lattice is None:
+            continue
+        identity = identify(blobs, lattice, _layouts(), rasters)
+        if identity is not None:
+            return blobs, identity
+    what = "no survey is to be seen" if seen < FEWEST_MARKS else "what is to be seen is none of our surveys"
+    raise _refusal(
+        photo,
+        what,
+        "Show the survey on the display (tubewright pattern), dim the room, and photograph the whole picture sharp "
+        "and not over-exposed.",
+    )
+
+
+def _refusal(photo: Photo, what: str, mend: str) -> RefusedError:
+    return RefusedError(Fault(what=what, where=photo.name, mend=mend))
+
+
+def _marks(marks: LatticeMarks, found: Located, fit: Fit) -> Marks:
+    """The good marks; the scatter about the smooth maps says how far the fit's own errors can be believed."""
+    good = found.good
+    sd = found.sd_px[good].copy()
+    gun = marks.gun[good]
+    for one in range(3):
+        own = gun == one
+        if own.sum() >= 12:
+            ratio = np.abs(fit.left_over_px[own]) / sd[own, None]
+            # 1.4826 times the median of the absolute values is the standard deviation of a Gaussian.
+            sd[own] *= max(1.4826 * float(np.median(ratio)), 0.5)
+    return Marks(
+        column=marks.column[good],
+        row=marks.row[good],
+        gun=gun,
+        raster_x_px=marks.x_px[good],
+        raster_y_px=marks.y_px[good],
+        x_px=found.photo_px[good, 0],
+        y_px=found.photo_px[good, 1],
+        sd_px=sd,
+        spread_x_px=found.spread_x_px[good],
+        spread_y_px=found.spread_y_px[good],
+        spread_sd_px=found.spread_sd_px[good],
+        light=found.light[good],
+    )
+
+
+def _placed(fit: Fit) -> tuple[float, bool]:
+    """How the raster lies in the photograph: degrees clockwise from upright, and whether it is mirrored."""
+    to_photo = next(one for one in fit.maps if one is not None)
+    raster = to_photo.raster
+    x, y = np.array([raster.width_px / 2] * 4), np.array([raster.height_px / 2] * 4)
+    px, py = to_photo(x + np.array([1.0, -1, 0, 0]), y + np.array([0.0, 0, 1, -1]))
+    right = np.array([px[0] - px[1], py[0] - py[1]])
+    down = np.array([px[2] - px[3], py[2] - py[3]])
+    angle = float(np.degrees(np.arctan2(down[1], down[0]))) - 90
+    return (angle + 180) % 360 - 180, bool(right[0] * down[1] - right[1] * down[0] < 0)
+
+
+def _unmixing(blobs: Blobs, identity: Identity) -> NDArray[np.float64]:
+    """Light of each gun from light in each channel: the inverse of the marks' usual colours, each own channel 1."""
+    colours = np.eye(3)
+    for gun in range(3):
+        own = identity.spot[blobs.gun[identity.spot] == gun]
+        if own.size >= 12:
+            colours[:, gun] = np.median(blobs.colour_ratio[own], axis=0)
+    if abs(np.linalg.det(colours)) < 0.05:
+        return np.eye(3)
+    return np.asarray(np.linalg.inv(colours))
