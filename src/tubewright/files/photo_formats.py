@@ -116,7 +116,7 @@ def refusal(name: str, what: str, mend: str) -> RefusedError:
 
 # -- JPEG: ITU-T T.81 (1992), annex B -------------------------------------------------------------------------------
 
-_NEXT_MARKER: Final = re.compile(rb"\xff+[^\x00\xd0-\xd7\xff]")
+_NEXT_MARKER: Final = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 """In coded data: a marker that is neither a stuffed byte nor a restart."""
 _FRAMES: Final = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 
