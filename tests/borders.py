@@ -28,7 +28,7 @@ ROOMS: Final[Mapping[str, frozenset[str]]] = {
     "answers": frozenset({"physics", "picture", "judgement", "knowledge.model"}),
     "records": frozenset({"knowledge"}),
     "demo": frozenset({"knowledge", "records"}),
-    "report": frozenset({"answers"}),
+    "report": frozenset({"answers", "picture.patterns"}),  # the sheet of tags to print
     "files": frozenset({"answers", "knowledge.model", "picture.seen"}),  # a case is checked against the ids that exist
     "cli": frozenset({"*"}),
     "bench": frozenset({"*"}),
