@@ -150,4 +150,4 @@ def _spread(
 def _hat(variance: Fine, knots: Array, k: int) -> NDArray[np.float32]:
     """Share of level ``k`` in a mixture of neighbouring levels that has the wanted variance."""
     step = np.float32(knots[1] - knots[0])
-    return np.maximum(1 - np.abs(variance - np.float32(knots[k])) / step, 0).astype(np.float32)
+    return np.asarray(np.maximum(1 - np.abs(variance - np.float32(knots[k])) / step, 0), dtype=np.float32)

@@ -20,7 +20,7 @@ class Camera:
     Attributes:
         width_px: Of the photograph held upright.
         height_px: Its height.
-        focal_35mm: Focal length as on 36 x 24 mm film, by the diagonal.
+        focal_film_mm: Focal length as on 36 x 24 mm film, by the diagonal.
         distance_mm: From the aim to the lens.
         aim_mm: Place in the plane of the surroundings that the axis of the lens goes through.
         up_deg: How far the camera stands above the normal of the plane (it looks down).
@@ -34,14 +34,14 @@ class Camera:
         blur_px: Standard deviation of lens and pixel together.
         motion_px: Way of the image over the sensor while the shutter was open.
         vignetting_ratio: Light lost in the corners.
-        channels: Light of the red, green and blue phosphor in the camera's red, green and blue channel: rows are
+        channel_share: Light of the red, green and blue phosphor in the camera's red, green and blue channel: rows are
             channels.
         white_level: What a fully lit white screen gives in the green channel, on average; 1 is the sensor's limit.
         exposure_s: Exposure of each row; ``None`` for light that doesn't flicker.
         readout_s: Time from the first row's start to the last row's.
         start_s: Start of the first row's exposure after a field's start.
-        full_electrons: Electrons at the sensor's limit; ``None`` for a sensor without noise.
-        read_electrons: Noise of reading, electrons.
+        full_electron_count: Electrons at the sensor's limit; ``None`` for a sensor without noise.
+        read_electron_count: Noise of reading, electrons.
         mosaic: How colours are made of a Bayer mosaic; ``none`` for a sensor with three layers.
         tone_ratio: How far the camera's tone curve bends from sRGB, 0 for not at all.
         jpeg_quality: 1..100.
@@ -54,7 +54,7 @@ class Camera:
 
     width_px: int = 4000
     height_px: int = 3000
-    focal_35mm: float = 27.0
+    focal_film_mm: float = 27.0
     distance_mm: float = 430.0
     aim_mm: tuple[float, float] = (0.0, 0.0)
     up_deg: float = 0.0
@@ -68,7 +68,7 @@ class Camera:
     blur_px: float = 0.8
     motion_px: tuple[float, float] = (0.0, 0.0)
     vignetting_ratio: float = 0.0
-    channels: tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]] = (
+    channel_share: tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]] = (
         (0.90, 0.09, 0.01),
         (0.06, 0.88, 0.06),
         (0.01, 0.10, 0.89),
@@ -77,8 +77,8 @@ class Camera:
     exposure_s: float | None = None
     readout_s: float = 0.025
     start_s: float = 0.0
-    full_electrons: float | None = 6000.0
-    read_electrons: float = 3.0
+    full_electron_count: float | None = 6000.0
+    read_electron_count: float = 3.0
     mosaic: Literal["none", "plain", "by_edges"] = "by_edges"
     tone_ratio: float = 0.0
     jpeg_quality: int = 93
@@ -96,7 +96,7 @@ class Camera:
     @property
     def focal_px(self) -> float:
         """Focal length in pixels."""
-        return self.focal_35mm / FILM_DIAGONAL_MM * 2 * self.half_diagonal_px
+        return self.focal_film_mm / FILM_DIAGONAL_MM * 2 * self.half_diagonal_px
 
     @property
     def centre_px(self) -> Array:
@@ -117,7 +117,7 @@ class Camera:
     @property
     def lens_mm(self) -> Array:
         """Where the lens is in space, (3,)."""
-        return np.array([self.aim_mm[0], self.aim_mm[1], 0.0]) - self.distance_mm * self.axes[2]
+        return np.asarray(np.array([self.aim_mm[0], self.aim_mm[1], 0.0]) - self.distance_mm * self.axes[2])
 
     def magnified(self, channel: int) -> float:
         """How much larger a channel draws than the green one."""

@@ -190,7 +190,7 @@ class GunTruth:
         supply = self.reserve_ratio / self.gamma_ratio
         starved = np.maximum(x - supply ** (1 / power), 0.0)
         fed = np.minimum(x, supply ** (1 / power))
-        return self.strength_ratio * (self.gamma_ratio * supply * starved + fed**self.gamma_ratio)
+        return np.asarray(self.strength_ratio * (self.gamma_ratio * supply * starved + fed**self.gamma_ratio))
 
     @property
     def bends_at_ratio(self) -> float | None:
@@ -239,11 +239,11 @@ class Burn:
     """A shape burnt in.
 
     Attributes:
-        shape: 0..1 over the whole picture, (rows, columns), at least 2 x 2; 1 where most is lost.
+        shape_share: 0..1 over the whole picture, (rows, columns), at least 2 x 2; 1 where most is lost.
         depth_ratio: Share of light lost there, by phosphor: red, green, blue.
     """
 
-    shape: NDArray[np.float32]
+    shape_share: NDArray[np.float32]
     depth_ratio: tuple[float, float, float]
 
 

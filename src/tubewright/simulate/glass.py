@@ -62,7 +62,7 @@ class Glass:
         outside_x = np.maximum(np.abs(x_mm) - np.float32(self.opening_width_mm / 2) + corner, 0)
         outside_y = np.maximum(np.abs(y_mm) - np.float32(self.opening_height_mm / 2) + corner, 0)
         beyond = np.hypot(outside_x, outside_y) - corner
-        return np.clip(np.float32(0.5) - beyond / np.float32(edge_mm), 0, 1).astype(np.float32)
+        return np.asarray(np.clip(np.float32(0.5) - beyond / np.float32(edge_mm), 0, 1), dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

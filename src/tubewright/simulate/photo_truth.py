@@ -339,7 +339,7 @@ def _purity(display: Display) -> dict[str, float]:
 def _wear(display: Display) -> dict[str, Any]:
     if display.burn is None:
         return {"depth_ratio": [0.0, 0.0, 0.0], "area_pct": 0.0, "x_mm": None, "y_mm": None}
-    shape = display.burn.shape
+    shape = display.burn.shape_share
     row, column = np.unravel_index(int(np.argmax(shape)), shape.shape)
     return {
         "depth_ratio": [depth * float(shape.max()) for depth in display.burn.depth_ratio],

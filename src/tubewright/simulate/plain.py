@@ -19,11 +19,9 @@ def plain(value: object) -> Any:  # noqa: ANN401 - whatever JSON holds
     if isinstance(value, Mapping):
         return {str(name): plain(inner) for name, inner in value.items()}
     if isinstance(value, np.ndarray):
-        return plain(value.tolist()) if value.size <= _LARGEST_ARRAY else {"size": list(value.shape)}
+        value = value.tolist() if value.size <= _LARGEST_ARRAY else {"size": list(value.shape)}
     if isinstance(value, (list, tuple)):
         return [plain(inner) for inner in value]
     if isinstance(value, (float, np.floating)):
         return float(f"{float(value):.9g}")
-    if isinstance(value, np.integer):
-        return int(value)
-    return value
+    return int(value) if isinstance(value, np.integer) else value

@@ -22,15 +22,14 @@ def develop(light: NDArray[np.float32], camera: Camera, rng: np.random.Generator
     table = tone_table(camera.tone_ratio)
     if camera.mosaic == "none":
         raw = np.stack([_read(plane, camera, rng) for plane in light], axis=-1)
-        return table[raw]
+        return np.asarray(table[raw])
     mosaic = np.empty(light.shape[1:], np.float32)
     mosaic[0::2, 0::2] = light[0, 0::2, 0::2]
     mosaic[0::2, 1::2] = light[1, 0::2, 1::2]
     mosaic[1::2, 0::2] = light[1, 1::2, 0::2]
     mosaic[1::2, 1::2] = light[2, 1::2, 1::2]
     code = cv2.COLOR_BayerRGGB2RGB if camera.mosaic == "plain" else cv2.COLOR_BayerRGGB2RGB_EA
-    colours = cv2.demosaicing(_read(mosaic, camera, rng), code)
-    return table[colours]
+    return np.asarray(table[cv2.demosaicing(_read(mosaic, camera, rng), code)])
 
 
 def _read(light: NDArray[np.float32], camera: Camera, rng: np.random.Generator) -> NDArray[np.uint16]:
@@ -38,9 +37,9 @@ def _read(light: NDArray[np.float32], camera: Camera, rng: np.random.Generator) 
     raw = np.empty(light.shape, np.uint16)
     for start in range(0, light.shape[0], 256):
         part = light[start : start + 256]
-        if camera.full_electrons is not None:
-            variance = np.maximum(part, 0) / np.float32(camera.full_electrons)
-            variance += np.float32((camera.read_electrons / camera.full_electrons) ** 2)
+        if camera.full_electron_count is not None:
+            variance = np.maximum(part, 0) / np.float32(camera.full_electron_count)
+            variance += np.float32((camera.read_electron_count / camera.full_electron_count) ** 2)
             part = part + rng.standard_normal(part.shape, dtype=np.float32) * np.sqrt(variance)
         number = np.minimum(part, 1) * np.float32(_SCALE) + np.float32(_PEDESTAL + 0.5)
         raw[start : start + 256] = np.clip(number, 0, 65535).astype(np.uint16)
@@ -63,9 +62,7 @@ def jpeg(picture: NDArray[np.uint8], camera: Camera) -> bytes:
     stored = np.ascontiguousarray(np.rot90(picture, turns)[:, :, ::-1])
     sampling = cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420 if camera.colour_halved else cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444
     settings = [cv2.IMWRITE_JPEG_QUALITY, camera.jpeg_quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling]
-    done, coded = cv2.imencode(".jpg", stored, settings)
-    assert done
-    body = coded.tobytes()
+    body = cv2.imencode(".jpg", stored, settings)[1].tobytes()
     block = b"Exif\0\0" + _exif(camera)
     return body[:2] + b"\xff\xe1" + struct.pack(">H", len(block) + 2) + block + body[2:]
 
@@ -81,7 +78,7 @@ def _exif(camera: Camera) -> bytes:
         (0x8827, _SHORT, struct.pack("<H", camera.iso_count)),
         (0x9000, 7, b"0232"),
         (0x9003, _TEXT, b"2001:01:01 12:00:00\0"),
-        (0xA405, _SHORT, struct.pack("<H", round(camera.focal_35mm))),
+        (0xA405, _SHORT, struct.pack("<H", round(camera.focal_film_mm))),
     ]
     outer = [
         (0x010F, _TEXT, camera.maker.encode("ascii") + b"\0"),
