@@ -372,7 +372,7 @@ def test_a_pattern_says_what_it_is_for_what_to_look_at_and_what_a_fault_looks_li
 
 def test_what_a_pattern_says_it_takes_changes_it_and_nothing_else_does() -> None:
     r = made(640, 240)
-    other = {"shape": Drawing(shape="3:4"), "level_pct": Drawing(level_pct=20), "guns": Drawing(guns="red-green")}
+    other = {"shape": Drawing(shape="3:4"), "level_pct": Drawing(level_pct=20), "guns": Drawing(guns="red_green")}
     for pattern in CATALOGUE.values():
         usual = pattern.frames(r)
         for field, drawing in other.items():

@@ -14,6 +14,7 @@ from tubewright.errors import Fault, InputError
 from tubewright.picture.patterns import trade
 from tubewright.picture.patterns.raster import Raster
 from tubewright.picture.patterns.survey import draw_survey
+from tubewright.picture.patterns.survey_light import draw_survey_light
 from tubewright.picture.patterns.trade_levels import (
     PULSES_PCT,
     SETUP_IRE,
@@ -33,9 +34,9 @@ GUNS: Final[Mapping[str, tuple[int, ...]]] = MappingProxyType(
         "red": (0,),
         "green": (1,),
         "blue": (2,),
-        "red-green": (0, 1),
-        "red-blue": (0, 2),
-        "green-blue": (1, 2),
+        "red_green": (0, 1),
+        "red_blue": (0, 2),
+        "green_blue": (1, 2),
     }
 )
 """Which guns a pattern may be left on, by name."""
@@ -331,7 +332,7 @@ _ALL: Final = (
         _note=_pulses_note,
     ),
     Pattern(
-        name="bars-75",
+        name="bars_75",
         title="Colour bars, 75/0/75/0",
         shows="White, yellow, cyan, green, magenta, red, blue, black, all at 75 %.",
         use="Colour channels and an encoder's levels.",
@@ -342,7 +343,7 @@ _ALL: Final = (
         _note=_luma_words(75, 75),
     ),
     Pattern(
-        name="bars-100",
+        name="bars_100",
         title="Colour bars, 100/0/75/0",
         shows="The same bars with white at 100 % and the colours at 75 %.",
         use="The same, with full white as the reference for contrast.",
@@ -422,6 +423,16 @@ _ALL: Final = (
         fault="Judge it by `tubewright measure`, not by eye.",
         takes=_NONE,
         _draw=lambda raster, _: (draw_survey(raster),),
+    ),
+    Pattern(
+        name="survey_light",
+        title="Survey for light",
+        shows="Flat patches of each gun, of white and of black, at many levels, among a few marks: for a camera, too.",
+        use="A photograph of it gives purity, tracking, each gun's strength and wear.",
+        look="All of it in one photograph, nothing burnt out, the room dark.",
+        fault="Judge it by `tubewright measure`, not by eye.",
+        takes=_NONE,
+        _draw=lambda raster, _: (draw_survey_light(raster),),
     ),
 )
 
