@@ -1,0 +1,400 @@
+"""A measurement in words: what was found first, then the figures, what could not be told, and the photographs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubewright.answers.measurement import (
+    EDGES,
+    ZONE_WORDS,
+    ZONES,
+    Check,
+    Convergence,
+    Figure,
+    Focus,
+    Geometry,
+    Known,
+    Measurement,
+    PhotoNote,
+    Scale,
+    SeenFinding,
+    TopCurl,
+    Unsupported,
+    Vector,
+    Zone,
+    decimals,
+    length,
+    said,
+    signed,
+)
+from tubewright.report import wording
+from tubewright.report.describe import Block, Column, Listing, Paragraph, Table
+from tubewright.report.text import blocks_to_text
+
+_FRINGES = {
+    "tags": "The lens's own colour fringes were taken off by the printed tags.",
+    "two_shots": "The lens's own colour fringes were taken off by the two shots.",
+    "not_separated": "The lens's own colour fringes could not be told from the tube's errors; they are in the ±. "
+    "The printed tags, or a second shot with the camera rolled by half a turn, would separate them.",
+}
+_REFERENCE = {"tags": "by the printed tags", "picture_size": "by the picture size that was given"}
+_PATTERN = {"survey": "the survey", "survey_light": "the survey of light", "": "no pattern of ours"}
+_PARTS = {
+    "scale": "size",
+    "convergence": "convergence",
+    "geometry": "geometry",
+    "top_curl": "top curl",
+    "hum": "hum",
+    "focus": "focus",
+    "purity": "purity",
+    "tracking": "tracking and strength of the guns",
+    "wear": "wear",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """A titled part of a measurement in words."""
+
+    title: str
+    blocks: tuple[Block, ...]
+
+
+def describe_measurement(
+    answer: Measurement, checks: Sequence[Check] = (), findings: Sequence[SeenFinding] = ()
+) -> tuple[Part, ...]:
+    """The measurement as titled parts, which every door sets in its own way.
+
+    Args:
+        answer: What ``measure`` gave.
+        checks: Its figures against their targets.
+        findings: What it offers to the diagnosis.
+
+    Returns:
+        The parts in the order in which they are read; those that would be empty are left out.
+    """
+    if not answer.accepted:
+        better = [Paragraph(text=_sentence(answer.shoot_better))] if answer.shoot_better else []
+        parts = [
+            Part(title="Not measured", blocks=(Paragraph(text=_sentence(answer.refused_because), strong=True), *better))
+        ]
+        if len(answer.photos) > 1:
+            parts.append(_photographs(answer))
+        return tuple(parts)
+    parts = [
+        Part(title="What was found", blocks=tuple(_found(answer, findings))),
+        Part(title="Convergence", blocks=tuple(_convergence(answer.convergence))),
+        Part(title="Against the targets", blocks=tuple(_targets(checks))),
+        Part(title="Shape and focus", blocks=tuple(_shape(answer))),
+        Part(title="What these photographs can't tell", blocks=tuple(_untold(answer))),
+        _photographs(answer),
+    ]
+    return tuple(part for part in parts if part.blocks)
+
+
+def measurement_to_text(
+    answer: Measurement,
+    checks: Sequence[Check] = (),
+    findings: Sequence[SeenFinding] = (),
+    *,
+    width: int = 80,
+    colour: bool = False,
+) -> str:
+    """The measurement as text for a terminal; lines no longer than ``width`` where their words allow."""
+    set_parts = [
+        blocks_to_text([Paragraph(text=part.title.upper(), strong=True), *part.blocks], width=width, colour=colour)
+        for part in describe_measurement(answer, checks, findings)
+    ]
+    return "\n".join(set_parts)
+
+
+def summary(answer: Measurement) -> str:
+    """The measurement in a sentence or two, worst first.
+
+    Example:
+        >>> from tubewright.answers.measurement import refused
+        >>> summary(refused("the picture is blurred", "hold it still", (), None))
+        'Not measured: the picture is blurred.'
+    """
+    if not answer.accepted:
+        return f"Not measured: {_sentence(answer.refused_because)}"
+    said_of = [words for words in (_meeting(answer.convergence), _curl(answer.top_curl)) if words]
+    return " ".join(said_of) or "Nothing of what this picture is usually judged by could be measured."
+
+
+def _found(answer: Measurement, findings: Sequence[SeenFinding]) -> Iterator[Block]:
+    yield Paragraph(text=summary(answer), strong=True)
+    present = [finding.words for finding in findings if finding.state == "present"]
+    if present:
+        yield Paragraph(text="Beyond what is let pass, and offered to the diagnosis:")
+        yield Listing(items=tuple(_capital(words) for words in present))
+    elif findings:
+        yield Paragraph(text="No measured figure is surely beyond what is let pass.")
+    left_out = [photo for photo in answer.photos if photo.refused_because]
+    if left_out:
+        names = wording.listed([photo.name for photo in left_out])
+        yield Paragraph(text=f"Left out: {names}; the reasons stand below.")
+
+
+def _meeting(found: Convergence | Unsupported) -> str:
+    """How well the guns meet, in the middle and where it is worst."""
+    if isinstance(found, Unsupported):
+        return ""
+    fields = {
+        gun: field
+        for gun, field in (("red", found.red_minus_green), ("blue", found.blue_minus_green))
+        if not isinstance(field, Unsupported)
+    }
+    middles = [length(field["centre"]) for field in fields.values() if "centre" in field]
+    words = ""
+    if middles:
+        middle = max(middles, key=lambda figure: figure.value)
+        words = f"Converged within {_mm(middle)} in the middle"
+    worst = _worst(found, fields)
+    if worst:
+        words += f", {worst}" if words else f"Converged within {worst}"
+    return f"{words}." if words else ""
+
+
+def _worst(found: Convergence, fields: Mapping[str, Mapping[Zone, Vector]]) -> str:
+    if isinstance(found.worst_mm, Unsupported) or found.worst_zone is None:
+        return ""
+    place = ZONE_WORDS[found.worst_zone]
+    where = "in the middle" if found.worst_zone == "centre" else f"at the {place}"
+    gun, vector = "", None
+    if found.points is not None and found.points.gun.size:
+        lengths = np.hypot(*found.points.smooth_mm.T)
+        n = int(np.argmax(lengths))
+        gun = {0: "red", 2: "blue"}[int(found.points.gun[n])]
+        x_mm, y_mm = (float(value) for value in found.points.smooth_mm[n])
+        vector = Vector(x_mm=x_mm, y_mm=y_mm, sd_mm=found.worst_mm.sd)
+    else:
+        seen = [(gun, field[found.worst_zone]) for gun, field in fields.items() if found.worst_zone in field]
+        if seen:
+            gun, vector = max(seen, key=lambda pair: length(pair[1]).value)
+    way = _way(vector)
+    return f"{_mm(found.worst_mm)} {where}" + (f" ({gun} too far {way})" if way else "")
+
+
+def _way(vector: Vector | None) -> str:
+    """The direction in words: the longer part first, the other only if it matters."""
+    if vector is None:
+        return ""
+    parts = sorted(
+        [(abs(vector.x_mm), ("left", "right")[vector.x_mm > 0]), (abs(vector.y_mm), ("up", "down")[vector.y_mm > 0])],
+        reverse=True,
+    )
+    if parts[0][0] <= 2 * vector.sd_mm:
+        return ""
+    return " and ".join(word for size, word in parts if size > max(2 * vector.sd_mm, 0.35 * parts[0][0]))
+
+
+def _curl(found: TopCurl | Unsupported) -> str:
+    if isinstance(found, Unsupported) or isinstance(found.amplitude_mm, Unsupported):
+        return ""
+    amplitude = found.amplitude_mm
+    if abs(amplitude.value) < 2 * amplitude.sd:
+        return "No top curl is seen."
+    side = "right" if amplitude.value > 0 else "left"
+    size = Figure(value=abs(amplitude.value), sd=amplitude.sd)
+    settles = ""
+    if isinstance(found.settle_lines, Figure):
+        settles = f" and settles in {found.settle_lines.value:.0f} lines"
+    return f"The top bends {_mm(size)} to the {side}{settles}."
+
+
+def _mm(figure: Figure) -> str:
+    """Millimetres without their spread, as finely as it allows, two decimals at most."""
+    return f"{figure.value:.{max(1, min(2, decimals(figure.sd)))}f} mm"
+
+
+def _convergence(found: Convergence | Unsupported) -> Iterator[Block]:
+    if isinstance(found, Unsupported):
+        return
+    rows = []
+    for zone in ZONES:
+        cells = [ZONE_WORDS[zone]]
+        spreads = []
+        for field in (found.red_minus_green, found.blue_minus_green):
+            vector = None if isinstance(field, Unsupported) else field.get(zone)
+            cells += [wording.NOT_KNOWN] * 2 if vector is None else [signed(vector.x_mm), signed(vector.y_mm)]
+            spreads += [] if vector is None else [vector.sd_mm]
+        rows.append((*cells, f"{max(spreads):.2f}" if spreads else wording.NOTHING))
+    yield Table(
+        caption="Where red and blue stand against green, mm as the viewer sees it: right and down are positive.",
+        columns=(
+            Column(heading="zone"),
+            Column(heading="red right", figures=True),
+            Column(heading="red down", figures=True),
+            Column(heading="blue right", figures=True),
+            Column(heading="blue down", figures=True),
+            Column(heading="±", figures=True),
+        ),
+        rows=tuple(rows),
+    )
+    yield Paragraph(text=_FRINGES[found.fringes])
+
+
+def _targets(checks: Sequence[Check]) -> Iterator[Block]:
+    worst: dict[tuple[str, str], Check] = {}
+    for check in checks:
+        if isinstance(check.found, Unsupported):
+            continue
+        key = (check.symptom, check.source)
+        if key not in worst or (check.chance_beyond() or 0, _size(check)) > (
+            worst[key].chance_beyond() or 0,
+            _size(worst[key]),
+        ):
+            worst[key] = check
+    # A figure that serves two symptoms is shown once.
+    rows = dict.fromkeys(_row(check) for check in worst.values())
+    if not rows:
+        return
+    yield Table(
+        caption="The worst of each kind against what is let pass, which scales with the size of the picture.",
+        columns=(
+            Column(heading="what"),
+            Column(heading="found", figures=True),
+            Column(heading="let pass", figures=True),
+            Column(heading="that is"),
+        ),
+        rows=tuple(rows),
+    )
+    yield Paragraph(
+        text="Open: the spread reaches across the target. The targets are common practice or estimates of the trade, "
+        "for an in-line gun unless another was named; the command sources lists each with its origin."
+    )
+
+
+def _size(check: Check) -> float:
+    if isinstance(check.found, Unsupported):
+        return 0.0
+    return abs(check.found.value) / check.target * (-1 if check.least else 1)
+
+
+def _row(check: Check) -> tuple[str, str, str, str]:
+    assert isinstance(check.found, Figure)  # noqa: S101  the others were left out
+    beyond = check.chance_beyond() or 0.0
+    verdict = "beyond" if beyond >= 0.95 else "within" if beyond <= 0.05 else "open"
+    limit = f"{'at least' if check.least else 'up to'} {wording.rounded(check.target)} {check.unit}"
+    return check.about, said(check.found), limit, verdict
+
+
+def _shape(answer: Measurement) -> Iterator[Block]:
+    rows: list[tuple[str, str]] = []
+    if isinstance(answer.geometry, Geometry):
+        shape = answer.geometry
+        named: list[tuple[str, Known | None, str]] = [
+            *((f"inward bow, {edge} edge", shape.pincushion_pct.get(edge), "%") for edge in EDGES),
+            ("top wider than bottom", shape.trapezoid_h_pct, "%"),
+            ("left taller than right", shape.trapezoid_v_pct, "%"),
+            ("tilt, clockwise", shape.rotation_deg, "°"),
+            ("lean of uprights against levels", shape.parallelogram_deg, "°"),
+            ("bow of the upright axis, to the right", shape.bow_vertical_axis_pct, "%"),
+            ("bow of the level axis, downwards", shape.bow_horizontal_axis_pct, "%"),
+            ("column widths, largest less smallest", shape.linearity_h_pct, "%"),
+            ("row heights, largest less smallest", shape.linearity_v_pct, "%"),
+            *((f"hidden at the {edge}", shape.overscan_pct.get(edge), "%") for edge in EDGES),
+            ("radius of the glass", shape.glass_radius_mm, "mm"),
+        ]
+        rows += [(name, said(known, unit)) for name, known, unit in named if isinstance(known, Figure)]
+    if isinstance(answer.focus, Focus):
+        focus = answer.focus
+        for name, zones in (("width", focus.spot_h_mm), ("height", focus.spot_v_mm)):
+            for zone in ("centre", "top_left", "bottom_right"):
+                known = zones.get(zone)
+                if isinstance(known, Figure):
+                    rows.append((f"{name} of the spot, {ZONE_WORDS[zone]}", said(known, "mm")))
+        if focus.camera_blur == "included":
+            rows.append(("the camera's own blur", "still in the spot"))
+    if rows:
+        yield Table(caption="", columns=(Column(heading="what"), Column(heading="found")), rows=tuple(rows))
+
+
+def _untold(answer: Measurement) -> Iterator[Block]:
+    """What is missing, by reason: several figures often lack for one cause."""
+    reasons: dict[tuple[str, str], list[str]] = {}
+    for name, why in _missing(answer):
+        reasons.setdefault((why.reason, why.would_settle), []).append(name)
+    items = tuple(
+        f"{_capital(wording.listed(names))}: {_sentence(reason)} What would settle it: {_sentence(settle)}"
+        for (reason, settle), names in reasons.items()
+    )
+    if items:
+        yield Listing(items=items)
+
+
+def _missing(answer: Measurement) -> Iterator[tuple[str, Unsupported]]:
+    for name, words in _PARTS.items():
+        part = getattr(answer, name)
+        if isinstance(part, Unsupported):
+            yield words, part
+    if isinstance(answer.convergence, Convergence):
+        for words, field in (
+            ("red against green", answer.convergence.red_minus_green),
+            ("blue against green", answer.convergence.blue_minus_green),
+        ):
+            if isinstance(field, Unsupported):
+                yield words, field
+    if isinstance(answer.geometry, Geometry):
+        shape = answer.geometry
+        named: list[tuple[str, Known]] = [
+            ("trapezoid", shape.trapezoid_h_pct),
+            ("trapezoid from left to right", shape.trapezoid_v_pct),
+            ("tilt", shape.rotation_deg),
+            ("lean", shape.parallelogram_deg),
+            ("bow of the upright axis", shape.bow_vertical_axis_pct),
+            ("bow of the level axis", shape.bow_horizontal_axis_pct),
+            ("linearity across", shape.linearity_h_pct),
+            ("linearity down", shape.linearity_v_pct),
+            *((f"bow of the {edge} edge", known) for edge, known in shape.pincushion_pct.items()),
+        ]
+        yield from ((words, known) for words, known in named if isinstance(known, Unsupported))
+    if isinstance(answer.top_curl, TopCurl):
+        curl = answer.top_curl
+        for words, known in (("height of the curl", curl.amplitude_mm), ("settling of the curl", curl.settle_lines)):
+            if isinstance(known, Unsupported):
+                yield words, known
+
+
+def _photographs(answer: Measurement) -> Part:
+    items = [_photo(photo) for photo in answer.photos]
+    blocks: list[Block] = [Listing(items=tuple(items))]
+    facts = []
+    if answer.raster is not None:
+        facts.append(f"The pattern is {_PATTERN[answer.pattern]} on the raster {answer.raster.name}.")
+    if answer.rotated_deg is not None:
+        mirror = ", seen in a mirror" if answer.mirrored else ""
+        facts.append(f"The picture is turned by {answer.rotated_deg:.1f}° clockwise in the photograph{mirror}.")
+    if isinstance(answer.scale, Scale):
+        scale = answer.scale
+        facts.append(
+            f"The picture is {scale.width_mm.value:.0f} x {scale.height_mm.value:.0f} mm, "
+            f"{_REFERENCE[scale.reference]}; a pixel of the photograph is {said(scale.mm_per_px)} mm."
+        )
+    facts += [_sentence(note) for note in answer.notes]
+    if facts:
+        blocks.append(Paragraph(text=" ".join(facts)))
+    if answer.quality is not None and answer.quality.warnings:
+        blocks.append(Paragraph(text="What lowers their worth:"))
+        blocks.append(Listing(items=tuple(_capital(words) for words in answer.quality.warnings)))
+    return Part(title="The photographs", blocks=tuple(blocks))
+
+
+def _photo(photo: PhotoNote) -> str:
+    if photo.refused_because:
+        return f"{photo.name}: left out. {_sentence(photo.refused_because)} {_sentence(photo.shoot_better)}".rstrip()
+    used = wording.listed([_PARTS.get(name, name) for name in photo.used_for])
+    return f"{photo.name}: {_PATTERN[photo.pattern]}" + (f"; used for {used}" if used else "")
+
+
+def _sentence(words: str) -> str:
+    words = words.strip()
+    return f"{_capital(words).rstrip('.')}." if words else ""
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
