@@ -13,23 +13,29 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tubewright.picture.patterns import survey, tags
-from tubewright.simulate.display import Array, Curl, Display
+from tubewright.picture.patterns import survey, survey_light, tags
+from tubewright.simulate.display import Array, Display
+from tubewright.simulate.display_truth import (
+    GUNS,
+    convergence_truth,
+    curl_profile_mm,
+    curl_truth,
+    geometry_truth,
+    laws_truth,
+    purity_truth,
+    spot_truth,
+    wear_truth,
+)
 
 if TYPE_CHECKING:
     from tubewright.simulate.photograph import Scene
 
-ZONES: Final = (
-    ("top_left", "top", "top_right"),
-    ("left", "centre", "right"),
-    ("bottom_left", "bottom", "bottom_right"),
-)
-GUNS: Final = ("red", "green", "blue")
+LIGHT_PATTERNS: Final = frozenset({"survey_light", "survey-light"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MarkTruth:
-    """The marks of the survey, one entry each, in the order of ``survey_marks``.
+    """The marks of the pattern, one entry each, in the order in which it names them.
 
     Attributes:
         column: Column of the lattice, (n,).
@@ -37,7 +43,10 @@ class MarkTruth:
         gun: 0 red, 1 green, 2 blue, (n,).
         raster_px: Middle of the mark on the raster, (n, 2).
         place_mm: Where its gun draws that middle on the picture, (n, 2), curl and mains included.
-        photo_px: Where the photograph shows it, in the channel of its own colour, (n, 2).
+        photo_px: Where the photograph shows it, in the channel of its own colour, (n, 2): the image of the mark's
+            middle. Its centre of light lies up to some hundredths of a pixel beside that where the glass or the
+            tilt make one half of the mark's image larger than the other.
+        whole: The mark lies within the opening and the photograph, with its spot, (n,).
         red_minus_green_mm: Where red would draw it less where green would, (n, 2).
         blue_minus_green_mm: The same of blue, (n, 2).
     """
@@ -48,6 +57,7 @@ class MarkTruth:
     raster_px: Array
     place_mm: Array
     photo_px: Array
+    whole: NDArray[np.bool_]
     red_minus_green_mm: Array
     blue_minus_green_mm: Array
 
@@ -58,7 +68,9 @@ class Truth:
 
     Attributes:
         scene: The scene itself.
-        marks: The survey's marks, whether or not the pattern shown is the survey.
+        marks: The marks of the survey or of the survey for light; the former's where the pattern is another.
+        patches: The flat patches of the survey for light: gun, drive, middle, and each gun's true light there at full
+            strength 1, burns and stains left out; none for another pattern.
         geometry: Figures of the green picture without curl and mains, by name; edges by their names.
         convergence: By pair of guns and zone, mm: at the lattice's own corners, middles of edges and middle
             (``at``), and on average over the zone, a ninth of the lattice (``mean``).
@@ -76,6 +88,7 @@ class Truth:
 
     scene: Scene
     marks: MarkTruth
+    patches: list[dict[str, Any]]
     geometry: dict[str, Any]
     convergence: dict[str, dict[str, dict[str, tuple[float, float]]]]
     worst_mm: float
@@ -102,6 +115,7 @@ class Truth:
                 "raster_px": plain(marks.raster_px[i]),
                 "place_mm": plain(marks.place_mm[i]),
                 "photo_px": plain(marks.photo_px[i]),
+                "whole": bool(marks.whole[i]),
                 "red_minus_green_mm": plain(marks.red_minus_green_mm[i]),
                 "blue_minus_green_mm": plain(marks.blue_minus_green_mm[i]),
             }
@@ -118,6 +132,7 @@ class Truth:
             "seed": self.scene.seed,
             **figures,
             "curl_mm": plain(self.curl_mm),
+            "patches": plain(self.patches),
             "tags": plain(self.tags),
             "camera": plain(self.camera),
             "scene": plain(self.scene),
@@ -130,24 +145,25 @@ def truth_of(scene: Scene) -> Truth:
     display = scene.display
     marks = _marks(scene)
     apart = np.concatenate([marks.red_minus_green_mm, marks.blue_minus_green_mm])
-    lines = np.arange(display.raster.height_px, dtype=float)
+    shift_mm = curl_profile_mm(display)
     return Truth(
         scene=scene,
         marks=marks,
-        geometry=_geometry(display),
-        convergence=_convergence(display),
+        patches=_patches(scene),
+        geometry=geometry_truth(display),
+        convergence=convergence_truth(display),
         worst_mm=float(np.hypot(apart[:, 0], apart[:, 1]).max()),
-        curl=_curl(display.curl, display.raster.height_px),
-        curl_mm=display.curl.at(lines),
+        curl=curl_truth(shift_mm),
+        curl_mm=shift_mm,
         hum={
             "displacement_mm": abs(display.ripple.displacement_mm),
             "brightness_pct": abs(display.ripple.brightness_pct),
             "period_lines": display.ripple.period_lines,
         },
-        spot=_spot(display),
-        laws=_laws(display),
-        purity=_purity(display),
-        wear=_wear(display),
+        spot=spot_truth(display),
+        laws=laws_truth(display),
+        purity=purity_truth(display),
+        wear=wear_truth(display),
         tags=_tags(scene),
         camera=_camera(scene),
     )
@@ -161,7 +177,8 @@ def photo_place(scene: Scene, place_mm: Array, channel: int) -> Array:
 
 def _marks(scene: Scene) -> MarkTruth:
     display = scene.display
-    marks = survey.survey_marks(display.raster)
+    light = display.pattern in LIGHT_PATTERNS
+    marks = survey_light.light_marks(display.raster) if light else survey.survey_marks(display.raster)
     by_gun = np.stack([_mark_places(display, gun, marks) for gun in range(3)])
     place = by_gun[marks.gun, np.arange(marks.gun.size)]
     photo = np.empty_like(place)
@@ -175,6 +192,7 @@ def _marks(scene: Scene) -> MarkTruth:
         raster_px=np.stack([marks.x_px, marks.y_px], axis=1),
         place_mm=place,
         photo_px=photo,
+        whole=_whole(scene, marks, place, photo),
         red_minus_green_mm=by_gun[0] - by_gun[1],
         blue_minus_green_mm=by_gun[2] - by_gun[1],
     )
@@ -191,162 +209,37 @@ def _mark_places(display: Display, gun: int, marks: survey.LatticeMarks) -> Arra
     return places
 
 
-def _node_uv(raster_size_px: int, count: int) -> Array:
-    return (survey.node_px(raster_size_px, count) + 0.5) * 2 / raster_size_px - 1
+def _whole(scene: Scene, marks: survey.LatticeMarks, place: Array, photo: Array) -> NDArray[np.bool_]:
+    """Whether a mark's box, with twice the spot's size round it, is seen."""
+    display, glass, camera = scene.display, scene.glass, scene.camera
+    half_w = marks.width_px * display.width_mm / display.raster.width_px / 2 + display.spot.h_mm
+    half_h = marks.height_px * display.height_mm / display.raster.height_px / 2 + display.spot.v_mm
+    x, y = np.abs(place[:, 0]) + half_w, np.abs(place[:, 1]) + half_h
+    share = glass.seen_share(x.astype(np.float32), y.astype(np.float32), 1.0)
+    margin = np.maximum(half_w, half_h)[:, None] * camera.focal_px / camera.distance_mm * 1.2
+    frame = [camera.width_px - 1, camera.height_px - 1]
+    return np.asarray((share == 1) & np.all((photo >= margin) & (photo <= frame - margin), axis=1))
 
 
-def _geometry(display: Display) -> dict[str, Any]:
-    """The figures on the lattice's nodes, outermost to outermost; a straight line between the ends is the chord."""
-    u, v = np.meshgrid(
-        _node_uv(display.raster.width_px, survey.COLUMNS), _node_uv(display.raster.height_px, survey.ROWS)
-    )
-    seen = np.stack(display.bent(u, v), axis=-1)
-    ideal = np.stack([u * display.width_mm / 2, v * display.height_mm / 2], axis=-1)
-    straight, turned_deg, scale = _unturned(seen, ideal)
-    middle_row, middle_column = survey.ROWS // 2, survey.COLUMNS // 2
-    width = np.mean(straight[:, -1, 0] - straight[:, 0, 0])
-    height = np.mean(straight[-1, :, 1] - straight[0, :, 1])
-    top, bottom, left, right = straight[0], straight[-1], straight[:, 0], straight[:, -1]
-    across, down = straight[middle_row], straight[:, middle_column]
-    top_width, bottom_width = top[-1, 0] - top[0, 0], bottom[-1, 0] - bottom[0, 0]
-    left_height, right_height = left[-1, 1] - left[0, 1], right[-1, 1] - right[0, 1]
-    row_slope = np.polyfit(seen[middle_row, :, 0], seen[middle_row, :, 1], 1)[0]
-    column_slope = np.polyfit(seen[:, middle_column, 1], seen[:, middle_column, 0], 1)[0]
-    return {
-        "pincushion_pct": {
-            "top": 100 * _sag(top, 1) / height,
-            "bottom": -100 * _sag(bottom, 1) / height,
-            "left": 100 * _sag(left, 0) / width,
-            "right": -100 * _sag(right, 0) / width,
-        },
-        "trapezoid_h_pct": 100 * (top_width - bottom_width) / ((top_width + bottom_width) / 2),
-        "trapezoid_v_pct": 100 * (left_height - right_height) / ((left_height + right_height) / 2),
-        "rotation_deg": float(np.degrees(np.arctan(row_slope))),
-        # from the horizontal line, rightwards, to the vertical line, downwards, less a right angle
-        "parallelogram_deg": float(-np.degrees(np.arctan(column_slope)) - np.degrees(np.arctan(row_slope))),
-        "bow_vertical_axis_pct": 100 * _sag(down, 0) / width,
-        "bow_horizontal_axis_pct": 100 * _sag(across, 1) / height,
-        "linearity_h_pct": _unevenness(across),
-        "linearity_v_pct": _unevenness(down),
-        "width_mm": display.width_mm * scale,
-        "height_mm": display.height_mm * scale,
-        "similarity_turn_deg": turned_deg,
-    }
-
-
-def _unturned(seen: Array, ideal: Array) -> tuple[Array, float, float]:
-    """Places with the best-fitting turn taken off, that turn (clockwise) and the scale of the fit."""
-    z = (seen[..., 0] + 1j * seen[..., 1]).ravel()
-    w = (ideal[..., 0] + 1j * ideal[..., 1]).ravel()
-    z0, w0 = z.mean(), w.mean()
-    factor = np.sum(np.conj(w - w0) * (z - z0)) / np.sum(np.abs(w - w0) ** 2)
-    back = (z - z0) * np.exp(-1j * np.angle(factor))
-    straight = np.stack([back.real, back.imag], axis=-1).reshape(seen.shape)
-    return straight, float(np.degrees(np.angle(factor))), float(np.abs(factor))
-
-
-def _sag(line: Array, axis: int) -> float:
-    """How far a line's middle lies beside the chord of its ends, right or down."""
-    start, end, middle = line[0], line[-1], line[len(line) // 2]
-    share = (middle[1 - axis] - start[1 - axis]) / (end[1 - axis] - start[1 - axis])
-    return float(middle[axis] - (start[axis] + share * (end[axis] - start[axis])))
-
-
-def _unevenness(line: Array) -> float:
-    spacing = np.hypot(*np.diff(line, axis=0).T)
-    return float(100 * (spacing.max() - spacing.min()) / spacing.mean())
-
-
-def _zone_places(display: Display) -> dict[str, tuple[float, float]]:
-    """Where each zone is, u and v: the lattice's outermost nodes and its middle."""
-    u = _node_uv(display.raster.width_px, survey.COLUMNS)[[0, survey.COLUMNS // 2, -1]]
-    v = _node_uv(display.raster.height_px, survey.ROWS)[[0, survey.ROWS // 2, -1]]
-    return {ZONES[j][i]: (float(u[i]), float(v[j])) for j in range(3) for i in range(3)}
-
-
-def _convergence(display: Display) -> dict[str, dict[str, dict[str, tuple[float, float]]]]:
-    u, v = np.meshgrid(
-        _node_uv(display.raster.width_px, survey.COLUMNS), _node_uv(display.raster.height_px, survey.ROWS)
-    )
-    found: dict[str, dict[str, dict[str, tuple[float, float]]]] = {}
-    for gun, pair in ((0, "red_minus_green"), (2, "blue_minus_green")):
-        found[pair] = {"at": {}, "mean": {}}
-        for name, (zone_u, zone_v) in _zone_places(display).items():
-            x, y = display.misconvergence.at(gun, np.array(zone_u), np.array(zone_v))
-            found[pair]["at"][name] = (float(x), float(y))
-        dx, dy = display.misconvergence.at(gun, u, v)
-        parts = (np.array_split(np.arange(survey.ROWS), 3), np.array_split(np.arange(survey.COLUMNS), 3))
-        for j in range(3):
-            for i in range(3):
-                own = np.ix_(parts[0][j], parts[1][i])
-                found[pair]["mean"][ZONES[j][i]] = (float(dx[own].mean()), float(dy[own].mean()))
-    return found
-
-
-def _curl(curl: Curl, line_count: int) -> dict[str, float]:
-    line = np.arange(line_count, dtype=float)
-    shift = curl.at(line)
-    if shift[0] == 0:
-        return {"amplitude_mm": 0.0, "settle_lines": 0.0, "overshoot_ratio": 0.0}
-    relative = shift / shift[0]
-    unsettled = np.nonzero(np.abs(relative) > 0.05)[0]
-    return {
-        "amplitude_mm": float(shift[0]),
-        "settle_lines": float(unsettled[-1] + 1),
-        "overshoot_ratio": float(max(0.0, -relative.min())),
-    }
-
-
-def _spot(display: Display) -> dict[str, dict[str, float]]:
-    spot = display.spot
-    video_mm = display.video_blur_px * display.width_mm / display.raster.width_px * 2.3548200450309493
-    sizes = {}
-    for name, (u, v) in _zone_places(display).items():
-        growth = float(spot.growth(np.array(u), np.array(v)))
-        sizes[name] = {"h_mm": float(np.hypot(spot.h_mm, video_mm)) * growth, "v_mm": spot.v_mm * growth}
-    return sizes
-
-
-def _laws(display: Display) -> dict[str, dict[str, float | None]]:
-    full = [float(gun.light(np.array(1.0))) for gun in display.guns]
-    return {
-        GUNS[i]: {
-            "gamma_ratio": gun.gamma_ratio,
-            "black_drive_ratio": gun.black_drive_ratio,
-            "bends_at_ratio": gun.bends_at_ratio,
-            "shortfall_ratio": gun.shortfall_ratio,
-            "emission_reserve": gun.reserve_ratio,
-            "strength_ratio": full[i] / max(full),
-            "full_light_ratio": full[i],
+def _patches(scene: Scene) -> list[dict[str, Any]]:
+    display = scene.display
+    if display.pattern not in LIGHT_PATTERNS:
+        return []
+    patches = survey_light.light_patches(display.raster)
+    light = np.stack([gun.light(patches.drive[:, i] / 255.0) for i, gun in enumerate(display.guns)], axis=1)
+    place = np.stack(display.place(1, patches.x_px, patches.y_px), axis=-1)
+    photo = photo_place(scene, place, 1)
+    return [
+        {
+            "gun": (*GUNS, "white", "black")[patches.gun[i]],
+            "drive": [int(level) for level in patches.drive[i]],
+            "raster_px": [float(patches.x_px[i]), float(patches.y_px[i])],
+            "place_mm": place[i],
+            "photo_px": photo[i],
+            "light_ratio": light[i],
         }
-        for i, gun in enumerate(display.guns)
-    }
-
-
-def _purity(display: Display) -> dict[str, float]:
-    shares = {}
-    for name, (u, v) in _zone_places(display).items():
-        x, y = display.bent(np.array(u), np.array(v))
-        shares[name] = float(
-            sum(
-                s.share * np.exp(-((x - s.x_mm) ** 2 + (y - s.y_mm) ** 2) / (2 * s.radius_mm**2))
-                for s in display.stains
-            )
-        )
-    return shares
-
-
-def _wear(display: Display) -> dict[str, Any]:
-    if display.burn is None:
-        return {"depth_ratio": [0.0, 0.0, 0.0], "area_pct": 0.0, "x_mm": None, "y_mm": None}
-    shape = display.burn.shape_share
-    row, column = np.unravel_index(int(np.argmax(shape)), shape.shape)
-    return {
-        "depth_ratio": [depth * float(shape.max()) for depth in display.burn.depth_ratio],
-        "area_pct": float(100 * np.mean(shape > shape.max() / 2)),
-        "x_mm": float(((column + 0.5) / shape.shape[1] - 0.5) * display.width_mm),
-        "y_mm": float(((row + 0.5) / shape.shape[0] - 0.5) * display.height_mm),
-    }
+        for i in range(patches.gun.size)
+    ]
 
 
 def _tags(scene: Scene) -> list[dict[str, Any]]:

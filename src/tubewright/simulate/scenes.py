@@ -24,7 +24,6 @@ from tubewright.picture.patterns import survey, tags
 from tubewright.picture.patterns.raster import Raster
 from tubewright.simulate.camera import Camera
 from tubewright.simulate.display import (
-    Array,
     Burn,
     Curl,
     Display,
@@ -124,7 +123,7 @@ def plain_scene(
 
 def width_of(megapixels: float) -> int:
     """Width of a photograph of 4 : 3, a multiple of eight."""
-    return round((megapixels * 1e6 * 4 / 3) ** 0.5 / 8) * 8
+    return round(float(np.sqrt(megapixels * 1e6 * 4 / 3)) / 8) * 8
 
 
 def strips_round(glass: Glass, rng: np.random.Generator | None = None, count: int = 3) -> tuple[TagStrip, ...]:
@@ -345,8 +344,8 @@ def burnt_in(rng: np.random.Generator) -> NDArray[np.float32]:
         x, y = int(rng.integers(20, 280)), int(rng.integers(60, 220))
         w, h = int(rng.integers(20, 80)), int(rng.integers(10, 50))
         shape[y : y + h, x : x + w] = float(rng.uniform(0.5, 1.0))
-    soft: Array = cv2.GaussianBlur(shape, (0, 0), 1.5)
-    return np.asarray(soft / soft.max(), dtype=np.float32)
+    soft = np.asarray(cv2.GaussianBlur(shape, (0, 0), 1.5), dtype=np.float32)
+    return np.asarray(soft / soft.max())
 
 
 def _random_glares(rng: np.random.Generator) -> tuple[Glare, ...]:
