@@ -17,6 +17,7 @@ from tubewright.knowledge.model import (
     LabelGrammar,
     NamedResult,
     PhosphorSet,
+    RasterFacts,
     Source,
     Symptom,
     TreatmentFacts,
@@ -60,6 +61,10 @@ def assemble(entries: Iterable[Entry]) -> Knowledge:
             for entry in of("phosphor")
         },
         labels={entry.id: LabelGrammar(**entry.values) for entry in of("label")},
+        rasters={
+            entry.id: RasterFacts(**{**entry.values, "pixel_clock_hz": float(entry.values["pixel_clock_hz"])})
+            for entry in of("raster")
+        },
     )
 
 

@@ -7,7 +7,7 @@ business of :mod:`tubewright.knowledge.load`. Each fact says where it comes from
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 SourceKind = Literal["published", "common practice", "from memory"]
@@ -213,6 +213,33 @@ class LabelGrammar:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RasterFacts:
+    """A raster by name, in dots of its clock and in lines.
+
+    Of an interlaced raster the lines are those of a whole frame. ``kind`` ``estimate``
+    marks porches laid out by us; ``note`` says what else there is to say.
+    """
+
+    id: str
+    name: str
+    width_px: int
+    height_px: int
+    pixel_clock_hz: float
+    h_front_px: int
+    h_sync_px: int
+    h_back_px: int
+    v_front_lines: int
+    v_sync_lines: int
+    v_back_lines: int
+    kind: Literal["published", "common practice", "estimate"]
+    source: str
+    interlaced: bool = False
+    h_sync_positive: bool = False
+    v_sync_positive: bool = False
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Knowledge:
     """Everything the trade knows that the program uses, by id."""
 
@@ -226,6 +253,7 @@ class Knowledge:
     treatments: Mapping[str, TreatmentFacts]
     phosphors: Mapping[str, PhosphorSet]
     labels: Mapping[str, LabelGrammar]
+    rasters: Mapping[str, RasterFacts] = field(default_factory=dict)
 
     def value(self, constant_id: str) -> float:
         """The value of one constant.

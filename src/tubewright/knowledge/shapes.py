@@ -54,6 +54,8 @@ _MINUTES: Final = Field(kind="number", lowest=0)
 _HAZARD: Final = Field(one_of=HAZARDS)
 _PROBABILITY: Final = Field(kind="number", lowest=0, highest=1)
 _NUMBERS: Final = Field(kind="numbers", needed=False, lowest=0)
+_DOTS: Final = Field(kind="count", lowest=1)
+_FLAG: Final = Field(kind="flag", needed=False)
 _ORIGIN: Final = {"kind": Field(one_of=SOURCE_KINDS), "source": _TEXT}
 
 SHAPES: Final[dict[str, dict[str, Field]]] = {
@@ -144,6 +146,25 @@ SHAPES: Final[dict[str, dict[str, Field]]] = {
         "fields": Field(kind="links"),
         "example": _TEXT,
         **_ORIGIN,
+    },
+    "raster": {
+        "id": _TEXT,
+        "name": _TEXT,
+        "width_px": _DOTS,
+        "height_px": _DOTS,
+        "pixel_clock_hz": Field(kind="number", lowest=1e5, highest=1e9),
+        "h_front_px": Field(kind="count", lowest=0),
+        "h_sync_px": _DOTS,
+        "h_back_px": _DOTS,
+        "v_front_lines": Field(kind="count", lowest=0),
+        "v_sync_lines": _DOTS,
+        "v_back_lines": _DOTS,
+        "interlaced": _FLAG,
+        "h_sync_positive": _FLAG,
+        "v_sync_positive": _FLAG,
+        "note": _MAYBE_TEXT,
+        "kind": Field(one_of=("published", "common practice", "estimate")),
+        "source": _TEXT,
     },
 }
 """Fields of each table. ``confirming`` and ``citing`` of a result are the factors for every
