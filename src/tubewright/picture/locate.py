@@ -1,7 +1,8 @@
 """Where each mark lies, to a few hundredths of a pixel: a blurred box fitted to its light.
 
-A mark is a box of whole raster pixels, blurred by the spot, the video chain and
-the camera: along either axis the difference of two error functions. In the
+Along the line a mark is a box of whole raster pixels, blurred by the spot, the
+video chain and the camera: the difference of two error functions. Across the
+lines it is a few scan lines side by side, each as thick as the spot. In the
 raster's own (slanted) axes the model is a product of one function along the
 line and one across it, so that all sums of a least-squares step are products
 of one-dimensional sums, and six hundred marks are fitted at once.
@@ -30,9 +31,13 @@ _FINEST_MARK_PX: Final = 11
 """A mark's shorter side in the copy that is fitted: finer sampling brings nothing but time."""
 _MARGIN_SHARE: Final = 0.75
 """Of a mark's side: how much of its surroundings goes into the fit."""
-_SMOOTHING_SHARE: Final = 0.22
+_SMOOTHING_SHARE: Final = 0.05
 """Of a mark's width: standard deviation of the smoothing, which the blur has taken off again."""
 _ROUNDS: Final = 8
+_SAMPLES_PER_PX: Final = 1.3
+"""More than one, and no simple ratio: what the interpolation does to a sample then averages out over a mark."""
+_INTERPOLATED_VARIANCE_RATIO: Final = 0.837
+"""Variance of white noise of variance 1 after OpenCV's eight-point interpolation at random places (measured)."""
 _LEAST_LIGHT_SHARE: Final = 0.2
 _WORST_MISFIT_SHARE: Final = 0.4
 
@@ -57,13 +62,14 @@ def locate(photo: Photo, marks: LatticeMarks, fit: Fit) -> Located:
     size_px = np.sqrt(np.nanmedian((slopes**2).sum(axis=1), axis=0))
     shortest = float(min(marks.width_px[0] * size_px[0], marks.height_px.min() * size_px[1]))
     factor = int(np.clip(shortest // _FINEST_MARK_PX, 1, 8))
-    x_grid = _grid(int(marks.width_px.max()), float(size_px[0]) / factor)
-    y_grid = _grid(int(marks.height_px.max()), float(size_px[1]) / factor)
+    margin_px = _MARGIN_SHARE * shortest + 0.5 * float(size_px.max())
+    x_grid = _grid(int(marks.width_px.max()), margin_px / float(size_px[0]), float(size_px[0]) / factor)
+    y_grid = _grid(int(marks.height_px.max()), margin_px / float(size_px[1]), float(size_px[1]) / factor)
     patches, inside = _cut(photo, factor, np.where(usable[:, None], at, 0.0), slopes, marks.gun, x_grid, y_grid)
     smooth = _SMOOTHING_SHARE * float(marks.width_px[0]) * np.array([1.0, float(size_px[0] / size_px[1])])
-    patches = _smoother(y_grid, smooth[1]) @ patches @ _smoother(x_grid, smooth[0]).T
     boxes = _Boxes(marks=marks, x=x_grid, y=y_grid, smoothing=smooth)
-    values, errors, misfit = boxes.fit(patches)
+    steps_px = np.array([x_grid[1] - x_grid[0], y_grid[1] - y_grid[0]]) * size_px / factor
+    values, errors, misfit = boxes.fit(patches, 1 / (_INTERPOLATED_VARIANCE_RATIO * float(steps_px.prod())))
     return _reported(marks, at, slopes, usable & inside, values, errors, misfit, smooth)
 
 
@@ -84,9 +90,10 @@ def _expected(marks: LatticeMarks, fit: Fit) -> tuple[NDArray[np.float64], NDArr
     return at, slopes
 
 
-def _grid(mark_px: int, scale: float) -> NDArray[np.float64]:
-    reach = mark_px * (0.5 + _MARGIN_SHARE) + 0.5
-    count = int(np.clip(np.ceil(2 * reach * scale), 13, 48))
+def _grid(mark_px: int, margin_px: float, scale: float) -> NDArray[np.float64]:
+    """Places of samples along one axis, raster pixels from the mark's middle."""
+    reach = mark_px / 2 + margin_px
+    count = int(np.clip(np.ceil(2 * reach * scale * _SAMPLES_PER_PX), 13, 110))
     return np.linspace(-reach, reach, count)
 
 
@@ -125,18 +132,24 @@ def _reduced(photo: Photo, factor: int) -> NDArray[np.uint8] | NDArray[np.uint16
 
 
 def _light(photo: Photo, x: NDArray[np.float64], y: NDArray[np.float64], gun: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Linear light at places, (n, rows, columns), each patch in the channel of its gun."""
+    import cv2
+
     table = linear_table(photo)
-    height, width = photo.pixels.shape[:2]
-    x = np.clip(x, 0, width - 1.001)
-    y = np.clip(y, 0, height - 1.001)
-    left, top = x.astype(np.intp), y.astype(np.intp)
-    p, q = (x - left).astype(np.float32), (y - top).astype(np.float32)
-    flat = photo.pixels.reshape(-1)
-    first = (top * width + left) * 3 + gun[:, None, None]
-    down = width * 3
-    upper = table[flat[first]] * (1 - p) + table[flat[first + 3]] * p
-    lower = table[flat[first + down]] * (1 - p) + table[flat[first + down + 3]] * p
-    return np.asarray(upper * (1 - q) + lower * q, dtype=np.float64)
+    light = np.empty(x.shape)
+    for channel in range(3):
+        own = gun == channel
+        if own.any():
+            # A windowed sinc: linear interpolation blurs by the sample's phase, which beats with the pixels.
+            plane = cv2.remap(
+                table[photo.pixels[..., channel]],
+                x[own].reshape(-1, x.shape[2]).astype(np.float32),
+                y[own].reshape(-1, x.shape[2]).astype(np.float32),
+                cv2.INTER_LANCZOS4,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
+            light[own] = plane.reshape(-1, *x.shape[1:])
+    return light
 
 
 def _smoother(grid: NDArray[np.float64], sd: float) -> NDArray[np.float64]:
@@ -147,15 +160,23 @@ def _smoother(grid: NDArray[np.float64], sd: float) -> NDArray[np.float64]:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Boxes:
-    """Blurred boxes on a common grid, fitted to many patches at once."""
+    """Blurred marks on a common grid, fitted to many patches at once."""
 
     marks: LatticeMarks
     x: NDArray[np.float64]
     y: NDArray[np.float64]
     smoothing: NDArray[np.float64]
 
-    def fit(self, patches: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """Height, level, slopes, place and blur, (n, 8); their standard errors; the misfit, (n,)."""
+    def fit(
+        self, raw: NDArray[np.float64], noise_ratio: float
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Height, level, slopes, place and blur, (n, 8); their standard errors; the misfit of the raw light, (n,).
+
+        ``noise_ratio`` is the variance that white noise of one sample would need to have the power, over a mark, of
+        the noise seen in interpolated samples.
+        """
+        over_x, over_y = _smoother(self.x, self.smoothing[0]), _smoother(self.y, self.smoothing[1])
+        patches = over_y @ raw @ over_x.T
         count = len(patches)
         edge = np.concatenate([patches[:, :, [0, -1]].reshape(count, -1), patches[:, [0, -1]].reshape(count, -1)], 1)
         level = np.median(edge, axis=1)
@@ -174,12 +195,20 @@ class _Boxes:
             p[:, 6] = np.clip(p[:, 6], lowest[0], highest[0])
             p[:, 7] = np.clip(p[:, 7], lowest[1], highest[1])
             normal, right = self._step(p, patches)
-        f, g = self._parts(p)
+        sharp = p.copy()
+        sharp[:, 6:] = np.sqrt(np.maximum(p[:, 6:] ** 2 - self.smoothing**2, (0.15 * self.smoothing) ** 2))
+        f, g = self._parts(sharp)
         model = (g[..., :4] * p[:, None, :4]) @ f[..., :4].transpose(0, 2, 1)
-        misfit = np.sqrt(((patches - model) ** 2).sum(axis=(1, 2)) / (patches[0].size - 8))
+        misfit = np.sqrt(((raw - model) ** 2).sum(axis=(1, 2)) / (raw[0].size - 8))
+        # Smoothed noise is correlated: the covariance of the estimate is N^-1 J' S S' J N^-1 times its variance.
+        f, g = self._parts(p)
+        f[..., 4:] *= p[:, None, :1]
+        met_f, met_g = over_x.T @ f, over_y.T @ g
+        spread = (met_f.transpose(0, 2, 1) @ met_f) * (met_g.transpose(0, 2, 1) @ met_g)
         ridge = normal + 1e-9 * np.eye(8) * np.trace(normal, axis1=1, axis2=2)[:, None, None]
-        errors = np.sqrt(np.maximum(np.diagonal(np.linalg.inv(ridge), axis1=1, axis2=2), 0)) * misfit[:, None]
-        return p, errors, misfit
+        back = np.linalg.inv(ridge)
+        variance = np.maximum(np.diagonal(back @ spread @ back, axis1=1, axis2=2), 0) * noise_ratio
+        return p, np.sqrt(variance) * misfit[:, None], misfit
 
     def _step(
         self, p: NDArray[np.float64], patches: NDArray[np.float64]
@@ -195,7 +224,7 @@ class _Boxes:
     def _parts(self, p: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """The eight functions along the line (n, columns, 8) and across it (n, rows, 8)."""
         fx, fx_place, fx_blur = _box(self.x, p[:, 4], p[:, 6], self.marks.width_px)
-        fy, fy_place, fy_blur = _box(self.y, p[:, 5], p[:, 7], self.marks.height_px)
+        fy, fy_place, fy_blur = _lines(self.y, p[:, 5], p[:, 7], self.marks.height_px)
         one_x, one_y = np.ones_like(fx), np.ones_like(fy)
         along_x, along_y = one_x * self.x, one_y * self.y
         return (
@@ -213,6 +242,18 @@ def _box(
     b = a - width[:, None] / s
     bell_a, bell_b = (np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) for z in (a, b))
     return ndtr(a) - ndtr(b), (bell_b - bell_a) / s, (b * bell_b - a * bell_a) / s
+
+
+def _lines(
+    grid: NDArray[np.float64], place: NDArray[np.float64], blur: NDArray[np.float64], count: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Scan lines one apart, each a Gaussian of area 1, and their slopes with place and blur, (n, samples) each."""
+    s = blur[:, None, None]
+    step = np.arange(int(count.max()))
+    offset = (step - (count[:, None] - 1) / 2)[:, None, :]
+    z = (grid[:, None] - place[:, None, None] - offset) / s
+    bell = np.where(step < count[:, None, None], np.exp(-0.5 * z * z), 0) / (np.sqrt(2 * np.pi) * s)
+    return bell.sum(axis=2), (bell * z).sum(axis=2) / s[..., 0], (bell * (z * z - 1)).sum(axis=2) / s[..., 0]
 
 
 def _reported(

@@ -93,7 +93,7 @@ def _least_squares(
     """
     weighted = basis * (weight / weight.mean())[:, None]
     normal = weighted.T @ basis
-    normal += np.eye(len(normal)) * 1e-10 * np.trace(normal)
+    normal += np.eye(len(normal)) * 1e-13 * np.trace(normal)
     return np.asarray(np.linalg.solve(normal, weighted.T @ values))
 
 
