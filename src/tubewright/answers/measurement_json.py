@@ -149,6 +149,7 @@ def _quality(answer: Measurement) -> Body:
         "clipping": plain(quality.clipped_pct),
         "banding": plain(quality.banding_pct),
         "warnings": list(quality.warnings),
+        "notes": list(answer.notes),
         "photos": [
             {
                 "name": photo.name,

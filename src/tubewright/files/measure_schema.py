@@ -38,6 +38,7 @@ def measure_schema() -> Schema:
                 "clipping": {**amount_or_null, "description": "share of the picture at the camera's limit, percent"},
                 "banding": {**amount_or_null, "description": "swing of brightness between rows, percent"},
                 "warnings": texts,
+                "notes": {**texts, "description": "what was taken for granted, and which photograph told what"},
                 "photos": _list(
                     {
                         "name": text,

@@ -41,7 +41,7 @@ _FRINGES = {
     "The printed tags, or a second shot with the camera rolled by half a turn, would separate them.",
 }
 _REFERENCE = {"tags": "by the printed tags", "picture_size": "by the picture size that was given"}
-_PATTERN = {"survey": "the survey", "survey_light": "the survey of light", "": "no pattern of ours"}
+_PATTERN = {"survey": "the survey", "survey_light": "the survey for light", "": "no pattern of ours"}
 _PARTS = {
     "scale": "size",
     "convergence": "convergence",
@@ -64,7 +64,11 @@ class Part:
 
 
 def describe_measurement(
-    answer: Measurement, checks: Sequence[Check] = (), findings: Sequence[SeenFinding] = ()
+    answer: Measurement,
+    checks: Sequence[Check] = (),
+    findings: Sequence[SeenFinding] = (),
+    *,
+    cautions: Sequence[str] = (),
 ) -> tuple[Part, ...]:
     """The measurement as titled parts, which every door sets in its own way.
 
@@ -72,6 +76,7 @@ def describe_measurement(
         answer: What ``measure`` gave.
         checks: Its figures against their targets.
         findings: What it offers to the diagnosis.
+        cautions: What to mind where tags are laid beside the glass; shown before they are proposed.
 
     Returns:
         The parts in the order in which they are read; those that would be empty are left out.
@@ -89,7 +94,7 @@ def describe_measurement(
         Part(title="Convergence", blocks=tuple(_convergence(answer.convergence))),
         Part(title="Against the targets", blocks=tuple(_targets(checks))),
         Part(title="Shape and focus", blocks=tuple(_shape(answer))),
-        Part(title="What these photographs can't tell", blocks=tuple(_untold(answer))),
+        Part(title="What these photographs can't tell", blocks=tuple(_untold(answer, cautions))),
         _photographs(answer),
     ]
     return tuple(part for part in parts if part.blocks)
@@ -100,13 +105,14 @@ def measurement_to_text(
     checks: Sequence[Check] = (),
     findings: Sequence[SeenFinding] = (),
     *,
+    cautions: Sequence[str] = (),
     width: int = 80,
     colour: bool = False,
 ) -> str:
     """The measurement as text for a terminal; lines no longer than ``width`` where their words allow."""
     set_parts = [
         blocks_to_text([Paragraph(text=part.title.upper(), strong=True), *part.blocks], width=width, colour=colour)
-        for part in describe_measurement(answer, checks, findings)
+        for part in describe_measurement(answer, checks, findings, cautions=cautions)
     ]
     return "\n".join(set_parts)
 
@@ -314,7 +320,7 @@ def _shape(answer: Measurement) -> Iterator[Block]:
         yield Table(caption="", columns=(Column(heading="what"), Column(heading="found")), rows=tuple(rows))
 
 
-def _untold(answer: Measurement) -> Iterator[Block]:
+def _untold(answer: Measurement, cautions: Sequence[str]) -> Iterator[Block]:
     """What is missing, by reason: several figures often lack for one cause."""
     reasons: dict[tuple[str, str], list[str]] = {}
     for name, why in _missing(answer):
@@ -323,6 +329,9 @@ def _untold(answer: Measurement) -> Iterator[Block]:
         f"{_capital(wording.listed(names))}: {_sentence(reason)} What would settle it: {_sentence(settle)}"
         for (reason, settle), names in reasons.items()
     )
+    if any("tags" in item for item in items) and cautions:
+        yield Paragraph(text="Before tags are laid beside the glass:")
+        yield Listing(items=tuple(cautions))
     if items:
         yield Listing(items=items)
 

@@ -137,7 +137,7 @@ class _View:
         if points is not None and points.photo_px.size:
             low, high = points.photo_px.min(axis=0), points.photo_px.max(axis=0)
             # Room for the arrows, also where the photograph was cut close.
-            air = 0.14 * float((high - low).max())
+            air = 0.15 * float((high - low).max())
             left, top = (float(edge) - air for edge in low)
             right, bottom = (float(edge) + air for edge in high)
         self._corner = math.floor(left), math.floor(top)
