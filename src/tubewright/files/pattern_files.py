@@ -87,9 +87,18 @@ def write_pattern(path: Path, frames: Sequence[Pixels], *, state_s: float, rate_
         data, said = apng_bytes(frames, state_s), f"{len(frames)} pictures in turn, {state_s:g} s each, in a loop."
     else:
         data, said = png_bytes(frames[0]), "One picture."
+    write_whole(path, data)
+    return said
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all.
+
+    Raises:
+        InputError: It can't be written there.
+    """
     with _in_place_of(path) as spare:
         spare.write_bytes(data)
-    return said
 
 
 def video_plan(count: int, *, state_s: float, rate_hz: float) -> tuple[int, int]:

@@ -45,6 +45,11 @@ SMALLEST_PX: Final = (160, 120)
 """Below this many dots and lines the patterns' strokes run into each other."""
 LARGEST_PX: Final = (4096, 4096)
 
+FEED_CAUTIONS: Final = ("line_rate",)
+"""What to mind before a display is fed with any pattern: ids of the trade's cautions."""
+TAG_CAUTIONS: Final = ("anode_charge", "implosion")
+"""What to mind where the tags' strips are laid beside the glass."""
+
 FLASHES_LIMIT_PER_S: Final = 3.0
 """No more than so many flashes in any one second. Source: W3C, WCAG 2.2, criterion 2.3.1."""
 
