@@ -146,3 +146,11 @@ def test_a_sheet_that_cannot_be_written_is_told(run: Run, args: tuple[str, ...],
     done = run("tags", *args)
     assert done.code == 2
     assert said in done.err
+
+
+def test_the_docs_name_every_pattern_ending_and_paper() -> None:
+    from tubewright.files.pattern_files import ENDINGS
+
+    page = (Path(__file__).parents[2] / "docs" / "patterns.md").read_text(encoding="utf-8")
+    for word in (*CATALOGUE, *ENDINGS):
+        assert f"`{word}`" in page, word
