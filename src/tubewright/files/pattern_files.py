@@ -17,7 +17,7 @@ import contextlib
 import io
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 Pixels = NDArray[np.uint8]
 
 ENDINGS: Final = (".png", ".apng", ".mkv")
-STILL_VIDEO_S: Final = 4.0
+STILL_VIDEO_S: Final = 2.0
 """Length of the video of a still pattern."""
-MOVING_VIDEO_ROUNDS: Final = 4
+MOVING_VIDEO_ROUNDS: Final = 2
 """How often a moving pattern goes round in its video; players are told to repeat by the person."""
 MOST_VIDEO_PICTURES: Final = 1500
 
@@ -126,6 +126,7 @@ def _write_video(path: Path, frames: Sequence[Pixels], *, state_s: float, rate_h
             )
         )
     stand, rounds = video_plan(len(frames), state_s=state_s, rate_hz=rate_hz)
+    turned = [cv2.cvtColor(frame, cv2.COLOR_RGB2BGR) for frame in frames]
     # The library writes to a name, and says little when it can't: beside the target, checked, then put in its place.
     with _in_place_of(path) as spare:
         video = cv2.VideoWriter(str(spare), cv2.CAP_FFMPEG, cv2.VideoWriter.fourcc(*"FFV1"), rate_hz, (width, height))
@@ -134,27 +135,22 @@ def _write_video(path: Path, frames: Sequence[Pixels], *, state_s: float, rate_h
                 raise InputError(
                     Fault(what="no video can be written here", where=str(path), mend="Try .apng, or another folder.")
                 )
-            for _ in range(rounds):
-                for frame in frames:
-                    turned = cv2.cvtColor(frame, cv2.COLOR_RGB2BGR)
-                    for _ in range(stand):
-                        video.write(turned)
+            for picture in turned * rounds:
+                for _ in range(stand):
+                    video.write(picture)
         finally:
             video.release()
-        _check_video(cv2.VideoCapture(str(spare), cv2.CAP_FFMPEG), frames, stand, rounds)
+        _check_video(cv2.VideoCapture(str(spare), cv2.CAP_FFMPEG), turned * rounds, stand)
     seconds = stand * rounds * len(frames) / rate_hz
     return f"{seconds:.1f} s of video at {rate_hz:.4g} pictures a second; let the player repeat it, unscaled."
 
 
-def _check_video(video: cv2.VideoCapture, frames: Sequence[Pixels], stand: int, rounds: int) -> None:
+def _check_video(video: cv2.VideoCapture, pictures: Sequence[NDArray[Any]], stand: int) -> None:
     """Read the video back and compare every picture: another build of the library may know another codec."""
-    import cv2
-
     try:
-        for place in range(stand * len(frames) * rounds):
+        for place, wanted in enumerate(picture for picture in pictures for _ in range(stand)):
             read, seen = video.read()
-            wanted = frames[place // stand % len(frames)]
-            if not read or seen.shape != wanted.shape or (cv2.cvtColor(seen, cv2.COLOR_BGR2RGB) != wanted).any():
+            if not read or not np.array_equal(seen, wanted):
                 message = f"picture {place} of the video came back changed"
                 raise RuntimeError(message)
     finally:
