@@ -49,6 +49,7 @@ from tubewright.records.tables import (
     instruments,
     jobs,
     known_good,
+    measurements,
     observations,
     parts,
     people,
@@ -93,7 +94,7 @@ def export_job(store: Store, job_id: int) -> Document:
         job = row(conn, jobs, job_id)
         of_job = {
             table.name: table.c.job_id == job_id
-            for table in (readings, observations, treatments, verdicts, photos, parts)
+            for table in (readings, observations, treatments, verdicts, photos, measurements, parts)
         }
         seen: dict[str, set[Any]] = {"tubes": {job["tube_id"]}, "people": set(), "instruments": set()}
         for name, condition in of_job.items():

@@ -285,6 +285,11 @@ def _verdict(values: Values, where: str) -> None:
     parse(values["answer_json"], where=f"{where}.answer_json")
 
 
+def _measurement(values: Values, where: str) -> None:
+    for name in ("photos_json", "settings_json", "answer_json"):
+        parse(values[name], where=f"{where}.{name}")
+
+
 def _named(values: Values, where: str) -> None:
     checks.name(values["name"], f"{where}.name")
 
@@ -301,6 +306,7 @@ _SENSE: Final[Mapping[str, Callable[[Values, str], None]]] = {
     "treatments": _treatment,
     "known_good": _known_good,
     "verdicts": _verdict,
+    "measurements": _measurement,
 }
 
 

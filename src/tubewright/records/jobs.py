@@ -15,13 +15,25 @@ from tubewright.records.changes import Change, Values, row
 from tubewright.records.model import Job, JobPage, TubeHistory
 from tubewright.records.rows import (
     job_record,
+    measurement_record,
     observation_record,
+    photo_record,
     reading_record,
     records_of,
     treatment_record,
     verdict_record,
 )
-from tubewright.records.tables import displays, jobs, observations, readings, treatments, tube_fittings, verdicts
+from tubewright.records.tables import (
+    displays,
+    jobs,
+    measurements,
+    observations,
+    photos,
+    readings,
+    treatments,
+    tube_fittings,
+    verdicts,
+)
 
 EDITABLE_TEXTS: Final = ("owner_words", "waits_for", "closing_note")
 
@@ -29,7 +41,7 @@ EDITABLE_TEXTS: Final = ("owner_words", "waits_for", "closing_note")
 
 
 def job_page(conn: Connection, job_id: int) -> JobPage:
-    """All of one job, in seven questions whatever its size."""
+    """All of one job, in nine questions whatever its size."""
     job = job_record(row(conn, jobs, job_id))
     return JobPage(
         job=job,
@@ -39,6 +51,8 @@ def job_page(conn: Connection, job_id: int) -> JobPage:
         observations=records_of(conn, observations, observations.c.job_id == job_id, observation_record),
         treatments=records_of(conn, treatments, treatments.c.job_id == job_id, treatment_record),
         verdicts=records_of(conn, verdicts, verdicts.c.job_id == job_id, verdict_record),
+        photos=records_of(conn, photos, photos.c.job_id == job_id, photo_record),
+        measurements=records_of(conn, measurements, measurements.c.job_id == job_id, measurement_record),
     )
 
 

@@ -170,6 +170,54 @@ class VerdictRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoRecord:
+    """A photograph of the display; what it holds is kept under its SHA-256."""
+
+    id: int
+    uid: str
+    version: int
+    job_id: int
+    file_name: str
+    sha256: str
+    preview_sha256: str | None
+    pattern: str | None
+    raster: str | None
+    stage: str | None
+    taken_at: dt.datetime
+    note: str = ""
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasurementRecord:
+    """A picture measured from photographs: what was asked, and the answer, as JSON text."""
+
+    id: int
+    uid: str
+    version: int
+    job_id: int
+    stage: str | None
+    accepted: bool
+    photos_json: str
+    settings_json: str
+    answer_json: str
+    model_version: str
+    overlay_sha256: str | None
+    headline: str
+    at: dt.datetime
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredFile:
+    """The bytes of a photograph or of a drawing made from one."""
+
+    sha256: str
+    media_type: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JobPage:
     """All of one job, gathered in few questions to the database; lists are oldest first."""
 
@@ -180,6 +228,8 @@ class JobPage:
     observations: tuple[ObservationRecord, ...]
     treatments: tuple[TreatmentRecord, ...]
     verdicts: tuple[VerdictRecord, ...]
+    photos: tuple[PhotoRecord, ...] = ()
+    measurements: tuple[MeasurementRecord, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

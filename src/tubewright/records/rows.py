@@ -9,7 +9,16 @@ from sqlalchemy import ColumnElement, Connection, Table, select
 
 from tubewright import case
 from tubewright.records.changes import Values
-from tubewright.records.model import Job, Look, ObservationRecord, ReadingRecord, TreatmentRecord, VerdictRecord
+from tubewright.records.model import (
+    Job,
+    Look,
+    MeasurementRecord,
+    ObservationRecord,
+    PhotoRecord,
+    ReadingRecord,
+    TreatmentRecord,
+    VerdictRecord,
+)
 from tubewright.records.tables import people
 
 USE_FIELDS: Final = tuple(case.Use.model_fields)
@@ -85,6 +94,20 @@ def verdict_record(values: Mapping[str, Any]) -> VerdictRecord:
     """A row of verdicts as a record."""
     plain = ("case_json", "answer_json", "model_version", "decision", "headline", "at")
     return VerdictRecord(**_common(values), **{name: values[name] for name in plain}, seed=int(values["seed"]))
+
+
+def photo_record(values: Mapping[str, Any]) -> PhotoRecord:
+    """A row of photos as a record."""
+    plain = ("file_name", "sha256", "preview_sha256", "pattern", "raster", "stage", "taken_at", "note")
+    return PhotoRecord(**_common(values), **{name: values[name] for name in plain})
+
+
+def measurement_record(values: Mapping[str, Any]) -> MeasurementRecord:
+    """A row of measurements as a record."""
+    plain = ("stage", "accepted", "photos_json", "settings_json", "answer_json", "model_version", "overlay_sha256")
+    return MeasurementRecord(
+        **_common(values), **{name: values[name] for name in plain}, headline=values["headline"], at=values["at"]
+    )
 
 
 def _common(values: Mapping[str, Any]) -> Values:

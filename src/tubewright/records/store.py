@@ -44,7 +44,8 @@ from tubewright.records.model import (
     TubeRecord,
     VerdictRecord,
 )
-from tubewright.records.transactions import Transactions, utc_now
+from tubewright.records.pictures import Pictures
+from tubewright.records.transactions import utc_now
 
 
 def open_store(
@@ -56,7 +57,7 @@ def open_store(
     return store
 
 
-class Store(Transactions):
+class Store(Pictures):
     """The shop's records in a SQLite file (a path) or a PostgreSQL database (a URL).
 
     Threads may share one store: readers run side by side, writers one after the other.

@@ -22,6 +22,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     String,
     Table,
@@ -30,7 +31,7 @@ from sqlalchemy import (
     text,
 )
 
-SCHEMA_HEAD: Final = "0001"
+SCHEMA_HEAD: Final = "0002"
 """The migration that this program's tables are at; a test compares it with the scripts."""
 
 
@@ -240,7 +241,34 @@ photos: Final = _editable(
     Column("raster", String(40)),
     Column("stage", String(10)),
     _words("note"),
+    Column("preview_sha256", String(64)),
 )
+
+measurements: Final = _editable(
+    "measurements",
+    _link("job_id", "jobs"),
+    _link("person_id", "people", needed=False),
+    Column("at", UtcTime, nullable=False),
+    Column("stage", String(10)),
+    Column("accepted", Boolean, nullable=False),
+    # The photographs by content, oldest first: what was measured stays known when a row of theirs is struck out.
+    Column("photos_json", Text, nullable=False),
+    Column("settings_json", Text, nullable=False),
+    Column("answer_json", Text, nullable=False),
+    Column("model_version", Text, nullable=False),
+    Column("overlay_sha256", String(64)),
+    _words("headline"),
+)
+
+photo_files: Final = Table(
+    "photo_files",
+    METADATA,
+    Column("sha256", String(64), primary_key=True),
+    Column("media_type", String(40), nullable=False),
+    Column("size", Integer, nullable=False),
+    Column("data", LargeBinary, nullable=False),
+)
+"""What photographs hold, once each: never edited, so outside the history; a struck-out row can come back."""
 
 parts: Final = _editable(
     "parts",
@@ -308,6 +336,7 @@ Index(None, readings.c.job_id)
 Index(None, readings.c.tube_id)
 Index(None, verdicts.c.job_id)
 Index(None, photos.c.job_id)
+Index(None, measurements.c.job_id)
 Index(None, parts.c.job_id)
 Index(None, known_good.c.instrument_id)
 Index(None, history.c.job_id, history.c.id)
@@ -330,6 +359,7 @@ EDITABLE: Final[tuple[Table, ...]] = (
     verdicts,
     known_good,
     photos,
+    measurements,
     parts,
 )
 """Every table that people edit, each after those it points to."""
@@ -354,6 +384,7 @@ NOUNS: Final[dict[str, str]] = {
     "verdicts": "verdict",
     "known_good": "known-good reading",
     "photos": "photo",
+    "measurements": "measurement",
     "parts": "part",
 }
 """What a person calls a row of each table."""
