@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from programs import need, output_of
 from tubewright.errors import InputError, RefusedError
 from tubewright.knowledge.load import load_knowledge
-from tubewright.picture.patterns.edid import chromaticity_bytes, detailed_timing, edid
+from tubewright.picture.patterns.edid import chromaticity_bytes, clock_step_hz, detailed_timing, edid, sent_often
 from tubewright.picture.patterns.raster import Raster
 from tubewright.picture.patterns.rasters import library, what_is_wrong
 
@@ -85,6 +85,13 @@ def test_a_slow_clock_sends_each_dot_twice() -> None:
     found = edid(RASTERS["arcade-15k-320x240"])
     assert found.block[56] | (found.block[58] & 0xF0) << 4 == 640
     assert "each dot 2 times" in found.remarks[0]
+
+
+@pytest.mark.parametrize(("clock_hz", "often"), [(13.5e6, 1), (6.052e6, 2), (4.842e6, 5), (1.5e6, 10), (0.9e6, 16)])
+def test_dots_are_sent_as_often_as_the_clock_needs(clock_hz: float, often: int) -> None:
+    raster = dataclasses.replace(RASTERS["arcade-15k-256x224"], pixel_clock_hz=clock_hz)
+    assert sent_often(raster) == often
+    assert clock_step_hz(raster) == 10_000 / often
 
 
 def test_half_lines_are_said_where_they_are_lost() -> None:

@@ -90,8 +90,8 @@ def edid(
         raise InputError(faults)
     sent = raster
     remarks: tuple[str, ...] = ()
-    if 0 < raster.pixel_clock_hz < _SLOWEST_CLOCK_HZ:
-        often = math.ceil(_SLOWEST_CLOCK_HZ / raster.pixel_clock_hz)
+    often = sent_often(raster)
+    if often > 1:
         sent = repeated(raster, often)
         remarks = (
             (
@@ -124,6 +124,19 @@ def edid(
     block += bytes((-sum(block) % 256,))
     assert len(block) == _SIZE  # noqa: S101 - the fields above are of fixed length
     return Edid(block=block, remarks=(*remarks, *rounding, *ranges))
+
+
+def sent_often(raster: Raster) -> int:
+    """How often each dot has to be sent for EDID to hold the clock: 1, 2, 5, 10 or 16 times.
+
+    By 2, 5 and 10 a clock that EDID holds exactly is a whole number of kHz undivided.
+    """
+    return next((often for often in (1, 2, 5, 10) if raster.pixel_clock_hz * often >= _SLOWEST_CLOCK_HZ), 16)
+
+
+def clock_step_hz(raster: Raster) -> float:
+    """The steps of a raster's own clock that EDID holds exactly."""
+    return _CLOCK_STEP_HZ / sent_often(raster)
 
 
 def detailed_timing(raster: Raster, *, picture_mm: tuple[int, int]) -> tuple[bytes, tuple[str, ...]]:

@@ -8,9 +8,15 @@ chassis use :mod:`tubewright.picture.patterns.fit`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Final
+
 from tubewright.errors import Fault, RefusedError
 from tubewright.picture.patterns.raster import Raster
 from tubewright.picture.patterns.timing_numbers import Blanking, CvtRule, FormulaTiming, cvt_numbers, gtf_numbers
+
+BLANKINGS: Final[Mapping[str, Blanking]] = {"normal": "normal", "reduced": "reduced", "reduced_2": "reduced_2"}
+"""The blankings of CVT by name."""
 
 
 def cvt(
