@@ -15,15 +15,14 @@ from tubewright.picture.patterns import trade
 from tubewright.picture.patterns.raster import Raster
 from tubewright.picture.patterns.survey import draw_survey
 from tubewright.picture.patterns.survey_light import draw_survey_light
-from tubewright.picture.patterns.trade_levels import (
-    PULSES_PCT,
-    SETUP_IRE,
-    SHAPES,
-    Shape,
-    bar_luma_ire,
-    burst_mhz,
-    code_of,
-    crawl_s,
+from tubewright.picture.patterns.trade_levels import SHAPES, Shape
+from tubewright.picture.patterns.trade_notes import (
+    burst_note,
+    crawl_note,
+    field_note,
+    luma_words,
+    pulses_note,
+    stairs_note,
 )
 
 Pixels = NDArray[np.uint8]
@@ -164,54 +163,6 @@ def _check(raster: Raster, drawing: Drawing) -> None:
         raise InputError(faults)
 
 
-def _field_note(level_pct: float) -> Callable[[Raster], str]:
-    return lambda _: f"Code {code_of(level_pct)} of 255."
-
-
-def _pulses_note(_: Raster) -> str:
-    codes = ", ".join(f"{level:g} % (code {code_of(level)})" for level in PULSES_PCT)
-    return (
-        f"Stripes from the left: {codes}; the ground is code 0. "
-        "Nothing here is below black: a computer's picture has no such level."
-    )
-
-
-def _luma_words(white_pct: float, colour_pct: float) -> Callable[[Raster], str]:
-    def note(_: Raster) -> str:
-        plain, setup = (
-            ", ".join(f"{ire:.1f}" for ire in bar_luma_ire(white_pct, colour_pct, setup_ire=level))
-            for level in (0.0, SETUP_IRE)
-        )
-        return (
-            f"On one wire, from white to black, luma in IRE: {plain}; with a setup of {SETUP_IRE:g} IRE: {setup}. "
-            f"Codes {code_of(white_pct)} for the white bar, {code_of(colour_pct)} and 0 for the colours."
-        )
-
-    return note
-
-
-def _burst_note(raster: Raster) -> str:
-    named = ", ".join(f"{mhz:.3g}" for mhz in burst_mhz(raster))
-    return f"Bursts from the left, MHz: {named}. The last is one dot on, one dot off: the most this raster can carry."
-
-
-def _crawl_note(raster: Raster) -> str:
-    said = []
-    for mains_hz in (50.0, 60.0):
-        seconds = crawl_s(raster, mains_hz)
-        if seconds is None:
-            said.append(f"stands still on {mains_hz:g} Hz mains")
-        elif seconds < _FOLLOWED_S:
-            said.append(f"runs too fast to follow on {mains_hz:g} Hz mains")
-        else:
-            said.append(f"drifts over the picture in {seconds:.2g} s on {mains_hz:g} Hz mains")
-    return (
-        f"At {raster.field_hz:.2f} fields a second a bar of mains rate {' and '.join(said)}. "
-        "One bar: mains rate; two bars: twice mains rate."
-    )
-
-
-_FOLLOWED_S: Final = 0.3  # estimate: a bar that crosses the picture faster is seen as flicker
 _LINES: Final = frozenset({"shape", "guns"})
 _PLAIN: Final = frozenset({"guns"})
 _NONE: Final[frozenset[str]] = frozenset()
@@ -275,7 +226,7 @@ _ALL: Final = (
         takes=_PLAIN,
         careful=_STILL_BURNS,
         _draw=lambda raster, _: (trade.field(raster, (0, 1, 2)),),
-        _note=_field_note(100.0),
+        _note=field_note(100.0),
     ),
     _single("red", "red", 0),
     _single("green", "green", 1),
@@ -290,7 +241,7 @@ _ALL: Final = (
         "or grid 2 too high.",
         takes=_NONE,
         _draw=lambda raster, _: (trade.black(raster),),
-        _note=_field_note(0.0),
+        _note=field_note(0.0),
     ),
     Pattern(
         name="grey",
@@ -323,7 +274,7 @@ _ALL: Final = (
         "that flattens.",
         takes=_PLAIN,
         _draw=lambda raster, _: (trade.staircase(raster),),
-        _note=lambda _: "Steps of 10 %: codes 0, " + ", ".join(str(code_of(p)) for p in range(10, 101, 10)) + ".",
+        _note=stairs_note,
     ),
     Pattern(
         name="pulses",
@@ -334,7 +285,7 @@ _ALL: Final = (
         fault="No stripe but the last: black is crushed. All four plain and the ground grey: black is too high.",
         takes=_PLAIN,
         _draw=lambda raster, _: (trade.pulses(raster),),
-        _note=_pulses_note,
+        _note=pulses_note,
     ),
     Pattern(
         name="bars_75",
@@ -345,7 +296,7 @@ _ALL: Final = (
         fault="A bar of the wrong colour: channels exchanged or missing. Bars that bleed to the right: bandwidth.",
         takes=_PLAIN,
         _draw=lambda raster, _: (trade.bars(raster, 75, 75),),
-        _note=_luma_words(75, 75),
+        _note=luma_words(75, 75),
     ),
     Pattern(
         name="bars_100",
@@ -356,7 +307,7 @@ _ALL: Final = (
         fault="White no brighter than at 75 %: clipping, or a beam limiter at work.",
         takes=_PLAIN,
         _draw=lambda raster, _: (trade.bars(raster, 100, 75),),
-        _note=_luma_words(100, 75),
+        _note=luma_words(100, 75),
     ),
     Pattern(
         name="multiburst",
@@ -368,7 +319,7 @@ _ALL: Final = (
         "a resonance.",
         takes=_PLAIN,
         _draw=lambda raster, _: (trade.multiburst(raster),),
-        _note=_burst_note,
+        _note=burst_note,
     ),
     Pattern(
         name="overscan",
@@ -391,7 +342,7 @@ _ALL: Final = (
         "the line scan or the anode supply.",
         takes=frozenset({"level_pct", "guns"}),
         _draw=lambda raster, d: (trade.split(raster, d.level_pct),),
-        _note=_crawl_note,
+        _note=crawl_note,
     ),
     Pattern(
         name="load",
