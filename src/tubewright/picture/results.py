@@ -209,7 +209,8 @@ class GunLaw:
         bends_at_ratio: Drive from which it falls behind its own law; ``None`` where it doesn't.
         shortfall_ratio: By how much it falls behind at full drive: 0 for none.
         emission_reserve: Temperature-limited over space-charge-limited current at full drive, as the bend tells it.
-        strength_ratio: Light at full drive over the strongest gun's, each over its share in the white.
+        strength_ratio: Light at full drive over the strongest gun's, each over its share in the middle grey.
+        reserve_at_least: What the reserve at full drive surely (95 %) exceeds, bend or no bend.
     """
 
     gamma_ratio: Known
@@ -218,6 +219,7 @@ class GunLaw:
     shortfall_ratio: Known
     emission_reserve: Known
     strength_ratio: Known
+    reserve_at_least: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
