@@ -161,8 +161,8 @@ def test_the_grid_gives_the_field_back() -> None:
         x, y = np.array([node.x_mm]), np.array([node.y_mm])
         if abs(node.x_mm) < 30 or abs(node.y_mm) < 30:
             continue  # the made-up field of blue has a crease there
-        assert node.red_minus_green == pytest.approx(tuple(field_mm(0, x, y)[0]), abs=0.01)
-        assert node.blue_minus_green == pytest.approx(tuple(field_mm(2, x, y)[0]), abs=0.1)
+        assert node.red_minus_green_mm == pytest.approx(tuple(field_mm(0, x, y)[0]), abs=0.01)
+        assert node.blue_minus_green_mm == pytest.approx(tuple(field_mm(2, x, y)[0]), abs=0.1)
         assert node.right_px == pytest.approx((3.0, 0.0), abs=1e-6)
 
 

@@ -33,7 +33,7 @@ def curl_of(value: float, sd: float) -> SeenFinding | None:
 def check_of(found: Known, *, target: float = 1.0, least: bool = False) -> Check:
     """A check of a figure against a target."""
     return Check(
-        symptom="top_curl", about="bend", found=found, words="", unit="mm", target=target, source="x", least=least
+        symptom="top_curl", about="bend", found=found, words="", unit="mm", reference=target, source="x", least=least
     )
 
 
@@ -188,7 +188,7 @@ def test_targets_in_millimetres_scale_with_the_picture_and_the_others_do_not() -
             mm_per_px=Figure(value=0.1, sd=0.001),
             reference="tags",
         )
-        return {check.source: check.target for check in checks(measurement(scale=scale), KNOWLEDGE)}
+        return {check.source: check.reference for check in checks(measurement(scale=scale), KNOWLEDGE)}
 
     usual, small = targets(400.0), targets(200.0)
     assert usual["target_convergence_centre_mm"] == 0.5

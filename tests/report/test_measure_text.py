@@ -10,7 +10,8 @@ from measured import convergence, geometry, light, measurement, top_curl
 from tubewright.answers.measurement import Measurement, PhotoNote, checks, findings, refused
 from tubewright.knowledge.load import load_knowledge
 from tubewright.picture.results import ZONES, Figure, Unsupported, Vector
-from tubewright.report.measure_text import describe_measurement, measurement_to_text, summary
+from tubewright.report.measure_summary import summary
+from tubewright.report.measure_text import describe_measurement, measurement_to_text
 
 KNOWLEDGE = load_knowledge()
 CAUTION = "The glass may implode"
@@ -57,6 +58,15 @@ def test_the_way_is_said_as_the_viewer_sees_it(x_mm: float, y_mm: float, way: st
     assert way in summary(measurement(convergence=found))
 
 
+def test_light_alone_is_summed_up_too() -> None:
+    why = Unsupported(reason="none shows the survey", would_settle="the survey")
+    survey = dict.fromkeys(("scale", "convergence", "geometry", "top_curl", "hum", "focus"), why)
+    assert summary(measurement(**light(), **survey)) == (
+        "Other light in the field of red is 12 % at the left, at most; green is the weakest gun, with 40 % of the "
+        "strongest one's light. A burnt-in shape takes 9 % of the light at the bottom left."
+    )
+
+
 def test_no_curl_is_said_as_none() -> None:
     found = replace(top_curl(), amplitude_mm=Figure(value=0.02, sd=0.05))
     assert "No top curl is seen." in summary(measurement(top_curl=found))
@@ -72,7 +82,7 @@ def test_every_zone_has_its_row() -> None:
 
 def test_what_is_beyond_is_told_and_what_is_open_too() -> None:
     text = text_of(measurement())
-    assert "Inward bow of the left edge: 3.0 % ± 0.1" in text
+    assert "The left edge bows inward by 3.0 % ± 0.1" in text
     assert "Worst error of convergence, bottom right: 2.50 mm ± 0.03" in text
     column = next(line for line in text.splitlines() if "widest over narrowest" in line)
     assert column.rstrip().endswith("open")
@@ -133,4 +143,4 @@ def test_nothing_is_empty_when_all_is_missing() -> None:
     parts = ("scale", "convergence", "geometry", "top_curl", "hum", "focus", "purity", "tracking", "wear")
     answer = measurement(**dict.fromkeys(parts, why))
     assert all(part.blocks for part in describe_measurement(answer, checks(answer, KNOWLEDGE)))
-    assert "Nothing of what this picture is usually judged by could be measured." in " ".join(text_of(answer).split())
+    assert "Nothing that a picture is judged by could be measured." in " ".join(text_of(answer).split())

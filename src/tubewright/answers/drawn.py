@@ -19,8 +19,8 @@ class GridNode:
     Attributes:
         x_mm: Place on the picture from its middle.
         y_mm: The same downwards.
-        red_minus_green: The displacement there; ``None`` where there are too few marks of red.
-        blue_minus_green: The same of blue.
+        red_minus_green_mm: The displacement there; ``None`` where there are too few marks of red.
+        blue_minus_green_mm: The same of blue.
         photo_x_px: Where that place is in the photograph.
         photo_y_px: The same downwards.
         right_px: Where a millimetre to the right goes in the photograph, (x, y).
@@ -29,8 +29,8 @@ class GridNode:
 
     x_mm: float
     y_mm: float
-    red_minus_green: tuple[float, float] | None
-    blue_minus_green: tuple[float, float] | None
+    red_minus_green_mm: tuple[float, float] | None
+    blue_minus_green_mm: tuple[float, float] | None
     photo_x_px: float
     photo_y_px: float
     right_px: tuple[float, float]
@@ -86,8 +86,8 @@ def convergence_grid(points: ConvergencePoints, *, columns: int = 9, rows: int =
                 GridNode(
                     x_mm=float(x),
                     y_mm=float(y),
-                    red_minus_green=field_of[0],
-                    blue_minus_green=field_of[2],
+                    red_minus_green_mm=field_of[0],
+                    blue_minus_green_mm=field_of[2],
                     photo_x_px=float(place[0]),
                     photo_y_px=float(place[1]),
                     right_px=(float(slopes[0, 0]), float(slopes[0, 1])),

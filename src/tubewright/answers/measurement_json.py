@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import TypeVar
 
 from tubewright.answers.measurement import (
@@ -15,7 +15,6 @@ from tubewright.answers.measurement import (
     Convergence,
     ConvergencePoints,
     Figure,
-    GunLaw,
     Known,
     Measurement,
     Purity,
@@ -30,6 +29,7 @@ from tubewright.answers.measurement import (
 Body = dict[str, object]
 Name = TypeVar("Name", bound=str)
 
+_NO_BOUND = Unsupported(reason="no bound of the reserve came out", would_settle="an emission reading")
 _TOO_FEW = Unsupported(reason="too few marks were seen there", would_settle="a photograph of the whole picture")
 
 
@@ -191,8 +191,8 @@ def _convergence(found: Convergence | Unsupported, write: _Writer) -> Body | Non
             {
                 "x_mm": plain(node.x_mm),
                 "y_mm": plain(node.y_mm),
-                "red_minus_green_mm": _pair(node.red_minus_green),
-                "blue_minus_green_mm": _pair(node.blue_minus_green),
+                "red_minus_green_mm": _pair(node.red_minus_green_mm),
+                "blue_minus_green_mm": _pair(node.blue_minus_green_mm),
             }
             for node in grid
         ],
@@ -292,17 +292,21 @@ def _tracking(answer: Measurement, write: _Writer) -> Body | None:
             continue
         straight = Unsupported(reason="the gun follows its law to full drive", would_settle="nothing; that is good")
         guns[gun] = {
-            one.name.removesuffix("_ratio"): write.figure(
-                f"{path}.{one.name.removesuffix('_ratio')}", _law(law, one.name) or straight
-            )
-            for one in fields(GunLaw)
+            **{
+                name: write.figure(f"{path}.{name}", getattr(law, f"{name}_ratio")) for name in ("gamma", "black_drive")
+            },
+            "bends_at": write.figure(f"{path}.bends_at", law.bends_at_ratio or straight),
+            "shortfall": write.figure(f"{path}.shortfall", law.shortfall_ratio),
+            "emission_reserve": write.figure(f"{path}.emission_reserve", law.emission_reserve),
+            "reserve_at_least": plain(law.reserve_at_least),
+            "strength": write.figure(f"{path}.strength", law.strength_ratio),
         }
+        if plain(law.reserve_at_least) is None:
+            write.missing(
+                f"{path}.reserve_at_least",
+                law.emission_reserve if isinstance(law.emission_reserve, Unsupported) else _NO_BOUND,
+            )
     return {"guns": guns, "white_drift_du_v": write.figure("tracking.white_drift_du_v", found.white_drift_du_v)}
-
-
-def _law(law: GunLaw, name: str) -> Known | None:
-    figure: Known | None = getattr(law, name)
-    return figure
 
 
 def _wear(answer: Measurement, write: _Writer) -> Body | None:

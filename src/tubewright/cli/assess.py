@@ -19,10 +19,11 @@ if TYPE_CHECKING:
 
 
 class Contract(enum.StrEnum):
-    """The two ends of the public contract."""
+    """What goes in, and the answers that come out."""
 
     case = "case"
     assess = "assess"
+    measure = "measure"
 
 
 def add(app: typer.Typer) -> None:
@@ -70,12 +71,14 @@ def show(answer: Assessment, *, as_json: bool) -> None:
 
 
 def schema(
-    which: Annotated[Contract, typer.Argument(help="The case, or the answer of assess.")] = (Contract.case),
+    which: Annotated[Contract, typer.Argument(help="The case, or the answer of a command.")] = (Contract.case),
 ) -> None:
-    """Print the JSON Schema of the case file or of the answer."""
+    """Print the JSON Schema of the case file or of an answer."""
     from tubewright.files import assess_schema, case_schema
+    from tubewright.files.measure_schema import measure_schema
 
-    emit_json(case_schema() if which is Contract.case else assess_schema())
+    made = {Contract.case: case_schema, Contract.assess: assess_schema, Contract.measure: measure_schema}
+    emit_json(made[which]())
 
 
 def _case(named: str, shop: str | None) -> Case:

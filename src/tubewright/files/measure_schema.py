@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
-
-from tubewright.answers.measurement import EDGES, FORMAT, GUNS, ZONES, GunLaw
+from tubewright.answers.measurement import EDGES, FORMAT, GUNS, ZONES
 from tubewright.files.schemas import _DIALECT, Schema, _list, _object
 
 
@@ -24,7 +22,9 @@ def measure_schema() -> Schema:
     vectors: Schema = {"anyOf": [_object(dict.fromkeys(ZONES, vector)), {"type": "null"}]}
     by_zone = _object(dict.fromkeys(ZONES, figure))
     by_edge = _object(dict.fromkeys(EDGES, figure))
-    law = _or_null({one.name.removesuffix("_ratio"): figure for one in fields(GunLaw)})
+    figures = ("gamma", "black_drive", "bends_at", "shortfall", "emission_reserve", "strength")
+    at_least = {**amount_or_null, "description": "what the reserve surely exceeds, bend or no bend"}
+    law = _or_null({**dict.fromkeys(figures, figure), "reserve_at_least": at_least})
     body = {
         "format": {"const": FORMAT},
         "accepted": {"type": "boolean", "description": "something could be measured"},

@@ -91,6 +91,7 @@ def read_photo(source: Path | bytes, *, name: str = "") -> Photo:
         name=name,
         primaries=primaries,
         warnings=(*warnings, *profile_warning),
+        turned_deg={3: 180, 6: 90, 8: 270}.get(facts.turned, 0),  # as in upright(); a mirrored one is no plain turn
     )
 
 

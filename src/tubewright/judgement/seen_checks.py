@@ -67,7 +67,7 @@ class Check:
         found: The figure, or why there is none.
         words: The figure with what it is, in words for a list of findings; "" without one.
         unit: Unit of figure and target.
-        target: What is let pass, as a size without sign.
+        reference: The target: what is let pass, as a size without sign.
         least: The target is a least, not a most.
         only_speaks_for: Too small a figure says nothing: the photograph may have missed it.
         source: Id of the constant that the target comes from.
@@ -78,7 +78,7 @@ class Check:
     found: Known
     words: str
     unit: Unit
-    target: float
+    reference: float
     source: str
     least: bool = False
     only_speaks_for: bool = False
@@ -92,8 +92,8 @@ class Check:
             return None
         value, sd = self.found.value, max(self.found.sd, 1e-12)
         if self.least:
-            return _normal((self.target / share - value) / sd)
-        bound = self.target * share
+            return _normal((self.reference / share - value) / sd)
+        bound = self.reference * share
         return _normal((abs(value) - bound) / sd) + _normal((-abs(value) - bound) / sd)
 
 
@@ -153,7 +153,7 @@ class _Book:
             found=found,
             words=words if isinstance(found, Figure) else "",
             unit=unit,
-            target=target,
+            reference=target,
             source=source,
             **flags,
         )
@@ -225,7 +225,7 @@ def _red_against_blue(found: Convergence | Unsupported, book: _Book, edge: str) 
         value = ((values[0] - values[1]) - (values[2] - values[3])) / 2
         # All four hold a share of green's own error, so adding them as if they did not is on the safe side.
         sd = math.sqrt(sum(v.sd_mm**2 for v in vectors if v is not None)) / 2
-        words = f"{about} by {said(Figure(value=abs(value), sd=sd), 'mm')} at the edges"
+        words = f"{about} by {_size(Figure(value=value, sd=sd), 'mm')} at the edges"
         yield book.check(symptom, about, Figure(value=value, sd=sd), edge, "mm", words)
 
 
@@ -248,8 +248,15 @@ def _geometry(found: Geometry | Unsupported, book: _Book) -> Iterator[Check]:
     def take(name: str) -> Known:
         return found if isinstance(found, Unsupported) else getattr(found, name)
 
-    yield book.check("trapezoid", "top wider than bottom", take("trapezoid_h_pct"), "target_trapezoid_pct", "%")
-    yield book.check("trapezoid", "left taller than right", take("trapezoid_v_pct"), "target_trapezoid_pct", "%")
+    for name, more, one, other in (
+        ("trapezoid_h_pct", "wider", "top", "bottom"),
+        ("trapezoid_v_pct", "taller", "left", "right"),
+    ):
+        slant, words = take(name), ""
+        if isinstance(slant, Figure):
+            first, second = (one, other) if slant.value > 0 else (other, one)
+            words = f"the {first} is {more} than the {second} by {_size(slant, '%')}"
+        yield book.check("trapezoid", f"{one} {more} than {other}", slant, "target_trapezoid_pct", "%", words)
     for symptom, edges in (("side_pincushion", ("left", "right")), ("tb_pincushion", ("top", "bottom"))):
         for edge in edges:
             bow: Known = (
@@ -257,14 +264,25 @@ def _geometry(found: Geometry | Unsupported, book: _Book) -> Iterator[Check]:
                 if isinstance(found, Unsupported)
                 else next((figure for name, figure in found.pincushion_pct.items() if name == edge), _no_edge(edge))
             )
-            yield book.check(symptom, f"inward bow of the {edge} edge", bow, "target_bow_pct", "%")
-    yield book.check("raster_tilt", "tilt, clockwise", take("rotation_deg"), "target_tilt_deg", "degrees")
+            words = ""
+            if isinstance(bow, Figure):
+                words = f"the {edge} edge bows {'inward' if bow.value > 0 else 'outward'} by {_size(bow, '%')}"
+            yield book.check(symptom, f"inward bow of the {edge} edge", bow, "target_bow_pct", "%", words)
+    tilt = take("rotation_deg")
+    words = ""
+    if isinstance(tilt, Figure):
+        words = f"the picture leans {_size(tilt, 'degrees')} {'clockwise' if tilt.value > 0 else 'against the clock'}"
+    yield book.check("raster_tilt", "tilt, clockwise", tilt, "target_tilt_deg", "degrees", words)
     about = "widest over narrowest column, less one"
     yield book.check("h_nonlinear", about, take("linearity_h_pct"), "target_linearity_pct", "%")
     # The figure of height doesn't say where lines stand wide or close: it can only clear both.
     for symptom in ("v_top_stretch", "v_bottom_compress"):
         about = "tallest over lowest row, less one"
         yield book.check(symptom, about, take("linearity_v_pct"), "target_linearity_pct", "%")
+
+
+def _size(figure: Figure, unit: str) -> str:
+    return said(Figure(value=abs(figure.value), sd=figure.sd), unit)
 
 
 def _no_edge(edge: str) -> Unsupported:

@@ -106,5 +106,5 @@ def _over(check: Check) -> float:
         return 0.0
     size = abs(check.found.value)
     if check.least:
-        return check.target / max(size, 1e-6)
-    return size / check.target
+        return check.reference / max(size, 1e-6)
+    return size / check.reference

@@ -32,6 +32,7 @@ class Photo:
         primaries: Whose red, green and blue the channels are: those of sRGB, of Display P3, of the camera's own
             sensor (raw files), or of another space.
         warnings: What a person should know of it, in sentences.
+        turned_deg: By how much the sensor's picture was turned clockwise to stand upright: 0, 90, 180 or 270.
     """
 
     pixels: NDArray[np.uint8] | NDArray[np.uint16]
@@ -44,6 +45,7 @@ class Photo:
     name: str = ""
     primaries: Literal["srgb", "display_p3", "camera", "other"] = "srgb"
     warnings: tuple[str, ...] = ()
+    turned_deg: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,6 +148,9 @@ class TagViews:
         colour_sd_px: Standard error of the two, along either axis, (n, 2): red, blue.
         edge_spread_px: Standard deviation of the camera's blur, from the tag's edges, in pixels, (n,).
         edge_spread_sd_px: Its standard error, (n,).
+        edge_spread_xy_px: The same blur told apart along the tag's own x and y, (n, 2): unequal where the camera
+            or the strip moved; empty where it wasn't told apart.
+        warnings: What a person should know of the tags, in sentences.
     """
 
     number: NDArray[np.int64]
@@ -158,3 +163,5 @@ class TagViews:
     colour_sd_px: NDArray[np.float64]
     edge_spread_px: NDArray[np.float64]
     edge_spread_sd_px: NDArray[np.float64]
+    edge_spread_xy_px: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
+    warnings: tuple[str, ...] = ()

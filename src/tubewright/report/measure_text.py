@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-
-import numpy as np
 
 from tubewright.answers.measurement import (
     EDGES,
@@ -16,22 +14,21 @@ from tubewright.answers.measurement import (
     Figure,
     Focus,
     Geometry,
+    Hum,
     Known,
     Measurement,
     PhotoNote,
     Scale,
     SeenFinding,
     TopCurl,
+    Tracking,
     Unsupported,
-    Vector,
-    Zone,
-    decimals,
-    length,
     said,
     signed,
 )
 from tubewright.report import wording
 from tubewright.report.describe import Block, Column, Listing, Paragraph, Table
+from tubewright.report.measure_summary import capital, sentence, summary
 from tubewright.report.text import blocks_to_text
 
 _FRINGES = {
@@ -82,9 +79,9 @@ def describe_measurement(
         The parts in the order in which they are read; those that would be empty are left out.
     """
     if not answer.accepted:
-        better = [Paragraph(text=_sentence(answer.shoot_better))] if answer.shoot_better else []
+        better = [Paragraph(text=sentence(answer.shoot_better))] if answer.shoot_better else []
         parts = [
-            Part(title="Not measured", blocks=(Paragraph(text=_sentence(answer.refused_because), strong=True), *better))
+            Part(title="Not measured", blocks=(Paragraph(text=sentence(answer.refused_because), strong=True), *better))
         ]
         if len(answer.photos) > 1:
             parts.append(_photographs(answer))
@@ -117,104 +114,18 @@ def measurement_to_text(
     return "\n".join(set_parts)
 
 
-def summary(answer: Measurement) -> str:
-    """The measurement in a sentence or two, worst first.
-
-    Example:
-        >>> from tubewright.answers.measurement import refused
-        >>> summary(refused("the picture is blurred", "hold it still", (), None))
-        'Not measured: the picture is blurred.'
-    """
-    if not answer.accepted:
-        return f"Not measured: {_sentence(answer.refused_because)}"
-    said_of = [words for words in (_meeting(answer.convergence), _curl(answer.top_curl)) if words]
-    return " ".join(said_of) or "Nothing of what this picture is usually judged by could be measured."
-
-
 def _found(answer: Measurement, findings: Sequence[SeenFinding]) -> Iterator[Block]:
     yield Paragraph(text=summary(answer), strong=True)
     present = [finding.words for finding in findings if finding.state == "present"]
     if present:
         yield Paragraph(text="Beyond what is let pass, and offered to the diagnosis:")
-        yield Listing(items=tuple(_capital(words) for words in present))
+        yield Listing(items=tuple(capital(words) for words in present))
     elif findings:
         yield Paragraph(text="No measured figure is surely beyond what is let pass.")
     left_out = [photo for photo in answer.photos if photo.refused_because]
     if left_out:
         names = wording.listed([photo.name for photo in left_out])
         yield Paragraph(text=f"Left out: {names}; the reasons stand below.")
-
-
-def _meeting(found: Convergence | Unsupported) -> str:
-    """How well the guns meet, in the middle and where it is worst."""
-    if isinstance(found, Unsupported):
-        return ""
-    fields = {
-        gun: field
-        for gun, field in (("red", found.red_minus_green), ("blue", found.blue_minus_green))
-        if not isinstance(field, Unsupported)
-    }
-    middles = [length(field["centre"]) for field in fields.values() if "centre" in field]
-    words = ""
-    if middles:
-        middle = max(middles, key=lambda figure: figure.value)
-        words = f"Converged within {_mm(middle)} in the middle"
-    worst = _worst(found, fields)
-    if worst:
-        words += f", {worst}" if words else f"Converged within {worst}"
-    return f"{words}." if words else ""
-
-
-def _worst(found: Convergence, fields: Mapping[str, Mapping[Zone, Vector]]) -> str:
-    if isinstance(found.worst_mm, Unsupported) or found.worst_zone is None:
-        return ""
-    place = ZONE_WORDS[found.worst_zone]
-    where = "in the middle" if found.worst_zone == "centre" else f"at the {place}"
-    gun, vector = "", None
-    if found.points is not None and found.points.gun.size:
-        lengths = np.hypot(*found.points.smooth_mm.T)
-        n = int(np.argmax(lengths))
-        gun = {0: "red", 2: "blue"}[int(found.points.gun[n])]
-        x_mm, y_mm = (float(value) for value in found.points.smooth_mm[n])
-        vector = Vector(x_mm=x_mm, y_mm=y_mm, sd_mm=found.worst_mm.sd)
-    else:
-        seen = [(gun, field[found.worst_zone]) for gun, field in fields.items() if found.worst_zone in field]
-        if seen:
-            gun, vector = max(seen, key=lambda pair: length(pair[1]).value)
-    way = _way(vector)
-    return f"{_mm(found.worst_mm)} {where}" + (f" ({gun} too far {way})" if way else "")
-
-
-def _way(vector: Vector | None) -> str:
-    """The direction in words: the longer part first, the other only if it matters."""
-    if vector is None:
-        return ""
-    parts = sorted(
-        [(abs(vector.x_mm), ("left", "right")[vector.x_mm > 0]), (abs(vector.y_mm), ("up", "down")[vector.y_mm > 0])],
-        reverse=True,
-    )
-    if parts[0][0] <= 2 * vector.sd_mm:
-        return ""
-    return " and ".join(word for size, word in parts if size > max(2 * vector.sd_mm, 0.35 * parts[0][0]))
-
-
-def _curl(found: TopCurl | Unsupported) -> str:
-    if isinstance(found, Unsupported) or isinstance(found.amplitude_mm, Unsupported):
-        return ""
-    amplitude = found.amplitude_mm
-    if abs(amplitude.value) < 2 * amplitude.sd:
-        return "No top curl is seen."
-    side = "right" if amplitude.value > 0 else "left"
-    size = Figure(value=abs(amplitude.value), sd=amplitude.sd)
-    settles = ""
-    if isinstance(found.settle_lines, Figure):
-        settles = f" and settles in {found.settle_lines.value:.0f} lines"
-    return f"The top bends {_mm(size)} to the {side}{settles}."
-
-
-def _mm(figure: Figure) -> str:
-    """Millimetres without their spread, as finely as it allows, two decimals at most."""
-    return f"{figure.value:.{max(1, min(2, decimals(figure.sd)))}f} mm"
 
 
 def _convergence(found: Convergence | Unsupported) -> Iterator[Block]:
@@ -278,14 +189,14 @@ def _targets(checks: Sequence[Check]) -> Iterator[Block]:
 def _size(check: Check) -> float:
     if isinstance(check.found, Unsupported):
         return 0.0
-    return abs(check.found.value) / check.target * (-1 if check.least else 1)
+    return abs(check.found.value) / check.reference * (-1 if check.least else 1)
 
 
 def _row(check: Check) -> tuple[str, str, str, str]:
     assert isinstance(check.found, Figure)  # noqa: S101  the others were left out
     beyond = check.chance_beyond() or 0.0
     verdict = "beyond" if beyond >= 0.95 else "within" if beyond <= 0.05 else "open"
-    limit = f"{'at least' if check.least else 'up to'} {wording.rounded(check.target)} {check.unit}"
+    limit = f"{'at least' if check.least else 'up to'} {wording.rounded(check.reference)} {check.unit}"
     return check.about, said(check.found), limit, verdict
 
 
@@ -326,7 +237,7 @@ def _untold(answer: Measurement, cautions: Sequence[str]) -> Iterator[Block]:
     for name, why in _missing(answer):
         reasons.setdefault((why.reason, why.would_settle), []).append(name)
     items = tuple(
-        f"{_capital(wording.listed(names))}: {_sentence(reason)} What would settle it: {_sentence(settle)}"
+        f"{capital(wording.listed(names))}: {sentence(reason)} What would settle it: {sentence(settle)}"
         for (reason, settle), names in reasons.items()
     )
     if any("tags" in item for item in items) and cautions:
@@ -341,16 +252,13 @@ def _missing(answer: Measurement) -> Iterator[tuple[str, Unsupported]]:
         part = getattr(answer, name)
         if isinstance(part, Unsupported):
             yield words, part
+    named: list[tuple[str, object]] = []
     if isinstance(answer.convergence, Convergence):
-        for words, field in (
-            ("red against green", answer.convergence.red_minus_green),
-            ("blue against green", answer.convergence.blue_minus_green),
-        ):
-            if isinstance(field, Unsupported):
-                yield words, field
+        found = answer.convergence
+        named += [("red against green", found.red_minus_green), ("blue against green", found.blue_minus_green)]
     if isinstance(answer.geometry, Geometry):
         shape = answer.geometry
-        named: list[tuple[str, Known]] = [
+        named += [
             ("trapezoid", shape.trapezoid_h_pct),
             ("trapezoid from left to right", shape.trapezoid_v_pct),
             ("tilt", shape.rotation_deg),
@@ -361,12 +269,19 @@ def _missing(answer: Measurement) -> Iterator[tuple[str, Unsupported]]:
             ("linearity down", shape.linearity_v_pct),
             *((f"bow of the {edge} edge", known) for edge, known in shape.pincushion_pct.items()),
         ]
-        yield from ((words, known) for words, known in named if isinstance(known, Unsupported))
+    if isinstance(answer.hum, Hum):
+        named += [
+            ("sway by hum", answer.hum.displacement_mm),
+            ("swing of light by hum", answer.hum.brightness_pct),
+        ]
+    if isinstance(answer.tracking, Tracking):
+        named += [(f"the law of {gun}", law) for gun, law in answer.tracking.guns.items()]
     if isinstance(answer.top_curl, TopCurl):
-        curl = answer.top_curl
-        for words, known in (("height of the curl", curl.amplitude_mm), ("settling of the curl", curl.settle_lines)):
-            if isinstance(known, Unsupported):
-                yield words, known
+        named += [
+            ("height of the curl", answer.top_curl.amplitude_mm),
+            ("settling of the curl", answer.top_curl.settle_lines),
+        ]
+    yield from ((words, known) for words, known in named if isinstance(known, Unsupported))
 
 
 def _photographs(answer: Measurement) -> Part:
@@ -384,26 +299,17 @@ def _photographs(answer: Measurement) -> Part:
             f"The picture is {scale.width_mm.value:.0f} x {scale.height_mm.value:.0f} mm, "
             f"{_REFERENCE[scale.reference]}; a pixel of the photograph is {said(scale.mm_per_px)} mm."
         )
-    facts += [_sentence(note) for note in answer.notes]
+    facts += [sentence(note) for note in answer.notes]
     if facts:
         blocks.append(Paragraph(text=" ".join(facts)))
     if answer.quality is not None and answer.quality.warnings:
         blocks.append(Paragraph(text="What lowers their worth:"))
-        blocks.append(Listing(items=tuple(_capital(words) for words in answer.quality.warnings)))
+        blocks.append(Listing(items=tuple(capital(words) for words in answer.quality.warnings)))
     return Part(title="The photographs", blocks=tuple(blocks))
 
 
 def _photo(photo: PhotoNote) -> str:
     if photo.refused_because:
-        return f"{photo.name}: left out. {_sentence(photo.refused_because)} {_sentence(photo.shoot_better)}".rstrip()
+        return f"{photo.name}: left out. {sentence(photo.refused_because)} {sentence(photo.shoot_better)}".rstrip()
     used = wording.listed([_PARTS.get(name, name) for name in photo.used_for])
     return f"{photo.name}: {_PATTERN[photo.pattern]}" + (f"; used for {used}" if used else "")
-
-
-def _sentence(words: str) -> str:
-    words = words.strip()
-    return f"{_capital(words).rstrip('.')}." if words else ""
-
-
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]

@@ -32,7 +32,7 @@ from tubewright.answers.measurement import (
     length,
     outline_of,
 )
-from tubewright.report.measure_text import summary
+from tubewright.report.measure_summary import summary
 from tubewright.report.overlay_parts import (
     BLUE,
     PAPER,
@@ -96,7 +96,7 @@ def draw_overlay(answer: Measurement, photo: Photo) -> Overlay:
     parts = [
         words(_MARGIN_PX, 34, summary(answer), size=17, bold=True),
         _image(picture, view.jpeg()),
-        plate(picture, fill=PAPER, opacity=0.55),
+        plate(picture, fill=PAPER, opacity=0.4),
     ]
     if points is not None and isinstance(answer.convergence, Convergence):
         parts += arrows(grid, view.to_drawing, magnified)
@@ -213,7 +213,7 @@ def _as_bytes(pixels: NDArray[np.uint8] | NDArray[np.uint16], *, linear: bool) -
 
 def _arrow_magnification(grid: tuple[GridNode, ...], view: _View, picture: Box) -> int:
     """The largest handy factor at which arrows reach little past the next node, and none out of the photograph."""
-    errors = [(node, v) for node in grid for v in (node.red_minus_green, node.blue_minus_green) if v is not None]
+    errors = [(node, v) for node in grid for v in (node.red_minus_green_mm, node.blue_minus_green_mm) if v is not None]
     if not errors:
         return 1
     pitch_mm = abs(grid[1].x_mm - grid[0].x_mm) if len(grid) > 1 else 40.0
@@ -272,10 +272,18 @@ def _beside(answer: Measurement, points: ConvergencePoints | None, bottom: float
         yield from _wrapped(left, 96, f"Not known: {answer.top_curl.reason}")
     if isinstance(answer.geometry, Geometry) and points is not None and answer.raster is not None:
         yield from outline_panel(outline_of(points, answer.raster), shape)
+        if _part_unknown(answer.geometry):
+            told = "What a tilted camera or the bulge of the glass imitates may be in it."
+            yield words(shape.left_px, shape.top_px + 34, told, ink=QUIET)
     else:
         why = answer.geometry.reason if isinstance(answer.geometry, Unsupported) else "no marks to draw it by"
         yield words(left, shape.top_px + 14, "Shape of the picture", ink=QUIET)
         yield from _wrapped(left, shape.top_px + 40, f"Not known: {why}")
+
+
+def _part_unknown(shape: Geometry) -> bool:
+    figures = [*shape.pincushion_pct.values(), shape.trapezoid_h_pct, shape.trapezoid_v_pct, shape.parallelogram_deg]
+    return any(isinstance(figure, Unsupported) for figure in figures)
 
 
 def _wrapped(x: float, y: float, text: str) -> Iterator[str]:

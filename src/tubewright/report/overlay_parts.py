@@ -109,7 +109,7 @@ def arrows(grid: Sequence[GridNode], to_view: ToView, magnified: int) -> list[st
     for node in grid:
         start = to_view(node.photo_x_px, node.photo_y_px)
         parts.append(f'<circle cx="{start[0]:.1f}" cy="{start[1]:.1f}" r="2" fill="{TEXT}"/>')
-        for vector, draw in ((node.red_minus_green, red_arrow), (node.blue_minus_green, blue_arrow)):
+        for vector, draw in ((node.red_minus_green_mm, red_arrow), (node.blue_minus_green_mm, blue_arrow)):
             if vector is None:
                 continue
             end = to_view(*node.moved_px(magnified * vector[0], magnified * vector[1]))
