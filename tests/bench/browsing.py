@@ -92,6 +92,8 @@ def every_page(visitor: Visitor) -> list[str]:
         "/instruments",
         "/heater",
         "/heater?work=rms&height=22.3&width=12&line=15.7",
+        "/rasters",
+        "/rasters?work=name&name=625-50i",
         "/reference",
         "/reference/tests",
         "/reference/treatments",

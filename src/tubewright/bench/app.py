@@ -16,7 +16,19 @@ from tubewright.answers.assessment import Assessment
 from tubewright.bench.failures import Failures, add_handlers
 from tubewright.bench.pages import Assess, Bench, Replay, environment
 from tubewright.bench.pictures import Drawings
-from tubewright.bench.routes import api, board, facts, findings, readings, records, shop, tools, treatments, verdict
+from tubewright.bench.routes import (
+    api,
+    board,
+    facts,
+    findings,
+    rasters,
+    readings,
+    records,
+    shop,
+    tools,
+    treatments,
+    verdict,
+)
 from tubewright.bench.security import Guard
 from tubewright.case import Case
 from tubewright.experience import Experience
@@ -48,7 +60,7 @@ def create_app(
     app.state.drawings = Drawings()
     app.mount("/static", _Static(directory=Path(str(resources.files("tubewright.bench") / "static"))), name="static")
     # The fixed addresses (/jobs/new) come before those with a number in them.
-    for part in (board, readings, findings, facts, treatments, verdict, records, tools, shop):
+    for part in (board, readings, findings, facts, treatments, verdict, records, tools, rasters, shop):
         app.include_router(part.router)
     app.include_router(api.router)
     app.include_router(api.pages)

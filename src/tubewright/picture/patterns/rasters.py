@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
+from difflib import SequenceMatcher
 from typing import Final, Literal, Protocol
 
 from tubewright.errors import Fault, InputError
@@ -130,8 +130,12 @@ def nearest_names(rasters: Mapping[str, Raster], name: str, count: int = 3) -> t
     """Names like the one typed: those that hold it first, then the most alike; never none while there are any."""
     typed = name.strip().lower()[:60]
     holding = [known for known in rasters if typed and typed in known]
-    alike = get_close_matches(typed, list(rasters), n=count, cutoff=0.0)
-    return tuple(dict.fromkeys([*holding, *alike, *rasters]))[:count]
+
+    def likeness(known: str) -> float:
+        # Names share long tails: one typed in part is compared with as much of each.
+        return max(SequenceMatcher(None, typed, part).ratio() for part in (known, known[: len(typed)]))
+
+    return tuple(dict.fromkeys([*holding, *sorted(rasters, key=likeness, reverse=True)]))[:count]
 
 
 def seen_size(raster: Raster, mounting: Mounting) -> tuple[int, int]:
