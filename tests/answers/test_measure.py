@@ -165,6 +165,14 @@ def test_a_solution_that_never_settled_gives_no_figure() -> None:
         assert isinstance(part, Unsupported)
 
 
+def test_a_photograph_is_not_said_to_be_used_for_what_it_did_not_tell() -> None:
+    why = Unsupported(reason="nothing gives a scale", would_settle="tags")
+    silent = TopCurl(amplitude_mm=why, settle_lines=why, overshoot_ratio=why, profile=None)
+    answer = asked("survey.jpg", steps=MadeUpSteps(changes={"curl": silent}))
+    assert "top_curl" not in answer.photos[0].used_for
+    assert "focus" in answer.photos[0].used_for
+
+
 def test_a_poor_fit_is_said() -> None:
     shape = made_up_shape(scale=None, misfit_ratio=7.0)
     answer = asked("survey.jpg", steps=MadeUpSteps(changes={"shape": shape}))

@@ -67,6 +67,20 @@ def test_light_alone_is_summed_up_too() -> None:
     )
 
 
+def test_a_rounded_nought_has_no_sign() -> None:
+    text = text_of(measurement(geometry=replace(geometry(), rotation_deg=Figure(value=-0.001, sd=0.03))))
+    assert "-0.00" not in text
+    assert "turned by 0.0° clockwise" in " ".join(text_of(measurement(rotated_deg=-0.01)).split())
+
+
+def test_without_a_scale_no_table_of_unknowns_is_drawn() -> None:
+    why = Unsupported(reason="nothing gives a scale", would_settle="the printed tags")
+    found = replace(convergence(), red_minus_green=why, blue_minus_green=why, worst_mm=why, points=None)
+    text = text_of(measurement(scale=why, convergence=found))
+    assert "CONVERGENCE" not in text
+    assert "Nothing gives a scale" in text
+
+
 def test_no_curl_is_said_as_none() -> None:
     found = replace(top_curl(), amplitude_mm=Figure(value=0.02, sd=0.05))
     assert "No top curl is seen." in summary(measurement(top_curl=found))

@@ -13,7 +13,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Final, Literal, TypeVar
 
-from tubewright.answers.measure_join import best_of, joined_curl
+from tubewright.answers.measure_join import best_of, joined_curl, tells
 from tubewright.answers.measure_quality import Failed, note_of, quality_of, warnings_of
 from tubewright.answers.measure_steps import Exposed, Followed, PictureSteps, Shot, Wanted, mm_per_raster
 from tubewright.answers.measure_view import viewed_curl, viewed_focus, viewed_purity, viewed_wear
@@ -167,6 +167,9 @@ class _Parts:
         self.used: dict[int, list[str]] = {}
 
     def uses(self, name: str, shots: Sequence[Shot]) -> None:
+        """Remember what a part was made from, if it holds any figure."""
+        if not tells(getattr(self, name)):
+            return
         for shot in shots:
             self.used.setdefault(shot.index, []).append(name)
 

@@ -67,6 +67,11 @@ def _worth(part: object) -> tuple[int, float]:
     return sum(isinstance(figure, Unsupported) for figure in figures), float(np.mean(spreads)) if spreads else 0.0
 
 
+def tells(part: object) -> bool:
+    """Whether there is any figure in it."""
+    return any(isinstance(figure, Figure) for figure in _figures_in(part))
+
+
 def _figures_in(part: object) -> list[Known]:
     if isinstance(part, Figure | Unsupported):
         return [part]

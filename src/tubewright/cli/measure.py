@@ -68,7 +68,7 @@ def add(app: typer.Typer) -> None:
 
 def measure(
     photos: Annotated[
-        list[Path], typer.Argument(metavar="PHOTO...", help="Photographs of one display: JPEG, HEIC or DNG.")
+        list[Path], typer.Argument(metavar="PHOTO", help="Photographs of one display: JPEG, HEIC or DNG.")
     ],
     *,
     pattern: Annotated[

@@ -308,16 +308,17 @@ def _curl_and_hum(curl: TopCurl | Unsupported, hum: Hum | Unsupported, book: _Bo
 def _focus(found: Focus | Unsupported, book: _Book) -> Iterator[Check]:
     if isinstance(found, Unsupported):
         for symptom, where in (("defocus_all", "in the middle"), ("defocus_edges", "at the edges")):
-            yield book.check(symptom, f"width of the spot {where}", found, "target_spot_mm", "mm")
+            yield book.check(symptom, f"width of the spot {where}", found, "symptom_spot_mm", "mm")
         return
     middles: dict[str, Known] = {}
     for name, zones in (("width", found.spot_h_mm), ("height", found.spot_v_mm)):
         middle = zones.get("centre") or _too_few("centre")
         middles[name] = middle
-        upper = found.camera_blur == "included"
-        if upper and isinstance(middle, Figure) and middle.value > book.target("target_spot_mm"):
-            middle = _camera_in_it()
-        yield book.check("defocus_all", f"{name} of the spot, middle", middle, "target_spot_mm", "mm")
+        # With the camera's blur in it a figure is an upper bound: it can clear, not accuse.
+        for symptom, source in (("", "target_spot_mm"), ("defocus_all", "symptom_spot_mm")):
+            beyond = isinstance(middle, Figure) and middle.value > book.target(source)
+            bound = _camera_in_it() if beyond and found.camera_blur == "included" else middle
+            yield book.check(symptom, f"{name} of the spot, middle", bound, source, "mm")
     for name, zones in (("width", found.spot_h_mm), ("height", found.spot_v_mm)):
         middle = middles[name]
         for zone in OUTER:

@@ -29,7 +29,8 @@ def said(figure: Figure, unit: str = "") -> str:
     """
     places = decimals(figure.sd)
     spaced = f" {unit}" if unit else ""
-    return f"{figure.value:.{places}f}{spaced} ± {figure.sd:.{places}f}"
+    value = round(figure.value, places) + 0.0  # a rounded nought has no sign
+    return f"{value:.{places}f}{spaced} ± {figure.sd:.{places}f}"
 
 
 def decimals(sd: float) -> int:

@@ -131,6 +131,8 @@ def _found(answer: Measurement, findings: Sequence[SeenFinding]) -> Iterator[Blo
 def _convergence(found: Convergence | Unsupported) -> Iterator[Block]:
     if isinstance(found, Unsupported):
         return
+    if isinstance(found.red_minus_green, Unsupported) and isinstance(found.blue_minus_green, Unsupported):
+        return
     rows = []
     for zone in ZONES:
         cells = [ZONE_WORDS[zone]]
@@ -158,7 +160,7 @@ def _convergence(found: Convergence | Unsupported) -> Iterator[Block]:
 def _targets(checks: Sequence[Check]) -> Iterator[Block]:
     worst: dict[tuple[str, str], Check] = {}
     for check in checks:
-        if isinstance(check.found, Unsupported):
+        if isinstance(check.found, Unsupported) or not check.source.startswith("target_"):
             continue
         key = (check.symptom, check.source)
         if key not in worst or (check.chance_beyond() or 0, _size(check)) > (
@@ -219,13 +221,13 @@ def _shape(answer: Measurement) -> Iterator[Block]:
         ]
         rows += [(name, said(known, unit)) for name, known, unit in named if isinstance(known, Figure)]
     if isinstance(answer.focus, Focus):
-        focus = answer.focus
+        focus, before = answer.focus, len(rows)
         for name, zones in (("width", focus.spot_h_mm), ("height", focus.spot_v_mm)):
             for zone in ("centre", "top_left", "bottom_right"):
                 known = zones.get(zone)
                 if isinstance(known, Figure):
                     rows.append((f"{name} of the spot, {ZONE_WORDS[zone]}", said(known, "mm")))
-        if focus.camera_blur == "included":
+        if focus.camera_blur == "included" and len(rows) > before:
             rows.append(("the camera's own blur", "still in the spot"))
     if rows:
         yield Table(caption="", columns=(Column(heading="what"), Column(heading="found")), rows=tuple(rows))
@@ -292,7 +294,9 @@ def _photographs(answer: Measurement) -> Part:
         facts.append(f"The pattern is {_PATTERN[answer.pattern]} on the raster {answer.raster.name}.")
     if answer.rotated_deg is not None:
         mirror = ", seen in a mirror" if answer.mirrored else ""
-        facts.append(f"The picture is turned by {answer.rotated_deg:.1f}° clockwise in the photograph{mirror}.")
+        facts.append(
+            f"The picture is turned by {round(answer.rotated_deg, 1) + 0.0:.1f}° clockwise in the photograph{mirror}."
+        )
     if isinstance(answer.scale, Scale):
         scale = answer.scale
         facts.append(
