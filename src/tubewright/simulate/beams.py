@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tubewright.simulate.display import CELL_MM, FWHM_PER_SIGMA, Array, Display, Fine
 
@@ -41,8 +40,10 @@ class RasterLight:
         )
 
 
-def draw_beams(display: Display) -> RasterLight:
+def draw_beams(display: Display, cell_mm: float = CELL_MM) -> RasterLight:
     """The light of each gun over the raster: dots as boxes, lines where curl and mains put them, spots as Gaussians.
+
+    The grid's cells are at most ``cell_mm`` wide and high, and a quarter of the spot.
 
     Nothing of the picture's shape, of the convergence or of the mask is in it yet.
     """
@@ -50,7 +51,7 @@ def draw_beams(display: Display) -> RasterLight:
     dot_mm, line_mm = display.width_mm / raster.width_px, display.height_mm / raster.height_px
     sigma_h = np.hypot(display.spot.h_mm / FWHM_PER_SIGMA / dot_mm, display.video_blur_px)
     sigma_v = display.spot.v_mm / FWHM_PER_SIGMA / line_mm
-    finest_mm = min(CELL_MM, display.spot.h_mm / 4, display.spot.v_mm / 4)
+    finest_mm = min(cell_mm, display.spot.h_mm / 4, display.spot.v_mm / 4)
     per_dot, per_line = int(np.ceil(dot_mm / finest_mm)), int(np.ceil(line_mm / finest_mm))
     largest = 1 + display.spot.corner_growth_ratio
     lines = np.arange(raster.height_px, dtype=float)
@@ -60,19 +61,33 @@ def draw_beams(display: Display) -> RasterLight:
     levels, growth = _levels(display, per_dot, per_line, margin_dots, margin_lines)
     brightness = 1 + display.ripple.brightness_pct / 200 * display.ripple.phase(lines)
     count = 2 if raster.interlaced else 1
-    planes: list[list[Fine]] = [[] for _ in range(count)]
+    size = (raster.height_px + 2 * margin_lines, (raster.width_px + 2 * margin_dots) * per_dot)
+    planes = np.zeros((count, 3, size[0] * per_line, size[1]), np.float32)
+    drawn = np.zeros((count, 3, *size), np.float32)
     for gun in range(3):
         table = display.guns[gun].light(np.arange(256) / 255.0)
         light = table[display.drive[:, :, gun]] * brightness[:, None]
-        drawn = _shifted(light, shift_dots, per_dot, margin_dots)
         for parity in range(count):
-            own = drawn
-            if count == 2:
-                own = drawn.copy()
-                own[1 - parity :: 2] = 0
-            planes[parity].append(_spread(own, levels, growth, sigma_h, sigma_v, per_dot, per_line, margin_lines))
+            own = slice(parity, None, count)
+            drawn[parity, gun, margin_lines:-margin_lines][own] = _shifted(
+                light[own], shift_dots[own], per_dot, margin_dots
+            )
+    for k, level in enumerate(levels):
+        share = _share(growth, levels**2, k) if levels.size > 1 else None
+        for parity in range(count):
+            for gun in range(3):
+                if drawn[parity, gun].any():
+                    _add_spots(
+                        planes[parity, gun],
+                        drawn[parity, gun],
+                        share,
+                        sigma_h * level,
+                        sigma_v * level,
+                        per_dot,
+                        per_line,
+                    )
     return RasterLight(
-        fields=tuple(np.stack(guns) for guns in planes),
+        fields=tuple(planes),
         cells_per_dot=per_dot,
         cells_per_line=per_line,
         margin_dots=margin_dots,
@@ -108,46 +123,58 @@ def _shifted(light: Array, shift_dots: Array, per_dot: int, margin_dots: int) ->
     return drawn
 
 
-def _spread(
-    drawn: Array,
-    levels: Array,
-    growth: tuple[Array, Array],
-    sigma_h: float,
-    sigma_v: float,
-    per_dot: int,
-    per_line: int,
-    margin_lines: int,
-) -> Fine:
-    """Spots of several sizes on lines, mixed by place; the grid's own widths are taken off the spot's."""
-    import cv2
-
-    padded = np.pad(drawn, ((margin_lines, margin_lines), (0, 0))).astype(np.float32)
-    height, width = padded.shape
-    total = np.zeros((height * per_line, width), np.float32)
-    wanted = (1 + growth[0][:, None] + growth[1][None, :]).astype(np.float32) ** 2 if levels.size > 1 else None
-    for k, size in enumerate(levels):
-        # A cell is a box (1/12), and places between cells are read by straight lines (1/6): Fine is that much wider.
-        along = np.sqrt((sigma_h * size * per_dot) ** 2 - 1 / 12 - 1 / 6)
-        across = np.sqrt((sigma_v * size) ** 2 - 1 / (6 * per_line**2))
-        reach = int(np.ceil(_REACH_SIGMAS * along)) * 2 + 1
-        soft = cv2.GaussianBlur(padded, (reach, 1), along, borderType=cv2.BORDER_CONSTANT)
-        taps = int(np.ceil(_REACH_SIGMAS * across)) + 1
-        offsets = np.arange(-taps, taps + 1)
-        level = np.empty((height, per_line, width), np.float32)
-        for phase in range(per_line):
-            at = (phase + 0.5) / per_line - 0.5
-            kernel = np.exp(-0.5 * ((at - offsets) / across) ** 2) / (across * np.sqrt(2 * np.pi))
-            level[:, phase] = cv2.filter2D(
-                soft, cv2.CV_32F, kernel[:, None].astype(np.float32), borderType=cv2.BORDER_CONSTANT
-            )
-        flat = level.reshape(height * per_line, width)
-        if wanted is None:
-            return flat
-        total += flat * _hat(wanted, levels**2, k)
-    return total
-
-
-def _hat(variance: Fine, knots: Array, k: int) -> NDArray[np.float32]:
-    """Share of level ``k`` in a mixture of neighbouring levels that has the wanted variance."""
+def _share(growth: tuple[Array, Array], knots: Array, k: int) -> Fine:
+    """Share of level ``k`` in a mixture of neighbouring levels that has the wanted variance, by row and column."""
+    variance = (1 + growth[0][:, None] + growth[1][None, :]).astype(np.float32) ** 2
     step = np.float32(knots[1] - knots[0])
     return np.asarray(np.maximum(1 - np.abs(variance - np.float32(knots[k])) / step, 0), dtype=np.float32)
+
+
+def _add_spots(
+    total: Fine, drawn: Fine, share: Fine | None, sigma_h: float, sigma_v: float, per_dot: int, per_line: int
+) -> None:
+    """Add lines drawn with spots of one size, in their share; the grid's own width is taken off the spot's."""
+    import cv2
+
+    # Along a line a cell is a box, which is 1/12 wide by itself; across, a cell is what stands in its middle.
+    along = np.sqrt((sigma_h * per_dot) ** 2 - 1 / 12)
+    across = sigma_v
+    reach = int(np.ceil(_REACH_SIGMAS * along)) * 2 + 1
+    soft = cv2.GaussianBlur(drawn, (reach, 1), along, borderType=cv2.BORDER_CONSTANT)
+    taps = int(np.ceil(_REACH_SIGMAS * across)) + 1
+    offsets = np.arange(-taps, taps + 1)
+    for phase in range(per_line):
+        at = (phase + 0.5) / per_line - 0.5
+        kernel = np.exp(-0.5 * ((at - offsets) / across) ** 2) / (across * np.sqrt(2 * np.pi))
+        spread = cv2.sepFilter2D(
+            soft, cv2.CV_32F, np.ones(1, np.float32), kernel[:, None].astype(np.float32), borderType=cv2.BORDER_CONSTANT
+        )
+        if share is not None:
+            spread = spread * share[phase::per_line]
+        total[phase::per_line] += spread
+
+
+def read_between(plane: Fine, column: Fine, row: Fine) -> Fine:
+    """A grid's values at places between its cells: straight lines, and the bend that they leave out.
+
+    Straight lines alone would be wrong by up to an eighth of the second difference,
+    and always alike where the pixels march in step with the cells: marks there
+    would be displaced by some hundredths of a pixel.
+    """
+    import cv2
+
+    top, bottom = max(int(row.min()) - 3, 0), min(int(row.max()) + 5, plane.shape[0])
+    left, right = max(int(column.min()) - 3, 0), min(int(column.max()) + 5, plane.shape[1])
+    part = plane[top:bottom, left:right]
+    if part.size == 0 or not part.any():
+        return np.zeros(column.shape, np.float32)
+    bend = np.array([[1.0, -2.0, 1.0]], np.float32)
+    stack = cv2.merge([part, cv2.filter2D(part, cv2.CV_32F, bend), cv2.filter2D(part, cv2.CV_32F, bend.T)])
+    column, row = column - np.float32(left), row - np.float32(top)
+    read = cv2.remap(stack, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    value = read[..., 0]
+    for k, at in ((1, column), (2, row)):
+        beyond = at - np.floor(at)
+        beyond *= np.float32(0.5) - np.float32(0.5) * beyond
+        value = value - beyond * read[..., k]
+    return np.asarray(value, dtype=np.float32)

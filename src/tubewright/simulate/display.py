@@ -20,7 +20,7 @@ from tubewright.picture.patterns.raster import Raster
 Array = NDArray[np.float64]
 Fine = NDArray[np.float32]
 
-CELL_MM: Final = 0.13
+CELL_MM: Final = 0.14
 """Coarsest cell of the fine picture; the narrowest spot allowed is four of them wide at half height."""
 FWHM_PER_SIGMA: Final = 2.3548200450309493
 """Full width at half height of a Gaussian: 2 sqrt(2 ln 2)."""

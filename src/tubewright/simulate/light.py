@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tubewright.simulate.beams import RasterLight, draw_beams
-from tubewright.simulate.display import Array, Burn, Display, Fine
+from tubewright.simulate.beams import RasterLight, draw_beams, read_between
+from tubewright.simulate.display import CELL_MM, Array, Burn, Display, Fine
 from tubewright.simulate.glass import TEXTURE_PER_MM, TagStrip, draw_strip
 from tubewright.simulate.lens import STRIP_ROWS, magnified, scatter, slices, soften
 from tubewright.simulate.mask import mask_tile, through_mask
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 KNOT_STEP_PX: Final = 24
 """Between the pixels whose rays are followed exactly; splines between them err by less than 1e-4 px."""
+CELL_PX: Final = 0.6
+"""Cells of the fine picture may be this large where the photograph itself is coarse."""
 SAMPLES_PER_PITCH: Final = 4
 """Samples across the mask's pitch; less would draw a false moiré."""
 _PHASES: Final = 8192
@@ -34,12 +36,15 @@ def sensor_light(scene: Scene) -> NDArray[np.float32]:
     picture = np.zeros((3, *shape), np.float32)
     around = np.full(shape, room.surround_ratio, np.float32)
     samples = _draw_picture(scene, picture, around)
+    # As many samples a pixel as the strips have texels: their edges lie where they should.
+    texels = TEXTURE_PER_MM * camera.distance_mm / camera.focal_px
+    fine = int(np.clip(np.ceil(1.2 * texels), 2, 6))
     for strip in room.strips:
-        _lay_strip(scene, strip, around)
+        _lay_strip(scene, strip, around, fine)
     mix = np.array(camera.channel_share, float) * camera.white_level / sum(camera.channel_share[1])
     level = camera.white_level * room.paper_share
     blur2 = camera.blur_px**2
-    soften(around, blur2 - 1 / 16, camera.motion_px)
+    soften(around, blur2 - (1 - 1 / fine**2) / 12, camera.motion_px)
     mixed = np.empty_like(picture)
     for rows in slices(shape[0], STRIP_ROWS):
         for channel in range(3):
@@ -110,7 +115,7 @@ def _draw_picture(scene: Scene, picture: NDArray[np.float32], around: Fine) -> i
     if box is None:
         return samples
     left, top, right, bottom = box
-    beams = draw_beams(display)
+    beams = draw_beams(display, max(CELL_MM, CELL_PX * mm_per_px / samples))
     knots = _knots(scene, box)
     columns = (np.arange((right - left) * samples) + 0.5) / samples - 0.5 + left
     along = knots.at(columns)
@@ -202,12 +207,10 @@ def _timing(scene: Scene) -> _Timing | None:
 
 def _beam(beams: RasterLight, gun: int, x_px: Fine, line: Fine, rows: Array, timing: _Timing | None) -> Fine:
     """One gun's light at places of the raster, seen by camera rows."""
-    import cv2
-
     column, row = beams.grid_at(x_px, line)
     total = np.zeros(x_px.shape, np.float32)
     for parity, planes in enumerate(beams.fields):
-        light = cv2.remap(planes[gun], column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        light = read_between(planes[gun], column, row)
         if timing is not None:
             start = (timing.row_start(rows) - timing.field_phase[parity]).astype(np.float32)
             phase = start[:, None] - line * np.float32(timing.line_phase)
@@ -243,8 +246,8 @@ def _burn(display: Display, burn: Burn, lit: NDArray[np.float32], x_mm: Fine, y_
         lit[gun] *= 1 - np.float32(burn.depth_ratio[gun]) * worn
 
 
-def _lay_strip(scene: Scene, strip: TagStrip, around: Fine) -> None:
-    """Draw a strip of tags where the photograph shows it: four samples a pixel."""
+def _lay_strip(scene: Scene, strip: TagStrip, around: Fine, fine: int) -> None:
+    """Draw a strip of tags where the photograph shows it, ``fine`` by ``fine`` samples a pixel."""
     import cv2
 
     from tubewright.picture.patterns import tags
@@ -266,12 +269,13 @@ def _lay_strip(scene: Scene, strip: TagStrip, around: Fine) -> None:
     covered = np.zeros_like(total)
     padded = cv2.copyMakeBorder(texture, 1, 1, 1, 1, cv2.BORDER_REPLICATE)
     inside = np.pad(np.ones_like(texture), 1)
-    for dy in (-0.25, 0.25):
+    within = (np.arange(fine) + 0.5) / fine - 0.5
+    for dy in within:
         to_y = _spline(knots_y, np.arange(top, bottom) + dy)
-        for dx in (-0.25, 0.25):
+        for dx in within:
             to_x = _spline(knots_x, np.arange(left, right) + dx)
             x, y = ((to_y @ on_strip[..., i].astype(np.float32) @ to_x.T) * TEXTURE_PER_MM + 0.5 for i in (0, 1))
             total += cv2.remap(padded, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             covered += cv2.remap(inside, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     region = around[top:bottom, left:right]
-    region += (total / 4 - region) * (covered / 4)
+    region += (total / fine**2 - region) * (covered / fine**2)
