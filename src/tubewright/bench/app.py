@@ -21,6 +21,7 @@ from tubewright.bench.routes import (
     board,
     facts,
     findings,
+    patterns,
     rasters,
     readings,
     records,
@@ -60,7 +61,7 @@ def create_app(
     app.state.drawings = Drawings()
     app.mount("/static", _Static(directory=Path(str(resources.files("tubewright.bench") / "static"))), name="static")
     # The fixed addresses (/jobs/new) come before those with a number in them.
-    for part in (board, readings, findings, facts, treatments, verdict, records, tools, rasters, shop):
+    for part in (board, readings, findings, facts, treatments, verdict, records, tools, patterns, rasters, shop):
         app.include_router(part.router)
     app.include_router(api.router)
     app.include_router(api.pages)

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 import tubewright
-from tubewright.cli import assess, bench, heater, instrument, keep, lists, measure, raster, replay, simulate
+from tubewright.cli import assess, bench, heater, instrument, keep, lists, measure, pattern, raster, replay, simulate
 from tubewright.cli.door import Door, speak_utf8
 
 app = typer.Typer(
@@ -38,7 +38,7 @@ def _tubewright(
     pass
 
 
-for _module in (assess, measure, lists, heater, instrument, replay, bench, keep, simulate, raster):
+for _module in (assess, measure, pattern, raster, lists, heater, instrument, replay, simulate, bench, keep):
     _module.add(app)
 
 
