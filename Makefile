@@ -19,7 +19,7 @@ RUN = $(VENV)/run.stamp
 ALL = $(VENV)/all.stamp
 OURS = $(VENV)/ours.stamp
 
-.PHONY: bench setup test lint types suite wheel browser calibration bench-speed soak docs lock screenshots clean
+.PHONY: bench setup test lint types suite wheel browser references calibration bench-speed soak docs lock screenshots clean
 
 bench: $(RUN) $(OURS)
 	$(PY) -m tubewright bench --demo
@@ -27,7 +27,7 @@ bench: $(RUN) $(OURS)
 setup: $(ALL) $(OURS)
 
 # One failure doesn't hide the next.
-test: setup browser
+test: setup browser references
 	@$(MAKE) --no-print-directory --keep-going lint types suite wheel
 
 lint: setup
@@ -48,6 +48,10 @@ wheel: setup
 # Installs Debian's Chromium where it may; elsewhere says how.
 browser:
 	@sh tools/browser.sh
+
+# The same for the programs that timings are compared with, and OpenCV's photographs.
+references:
+	@sh tools/references.sh
 
 calibration: setup
 	$(PY) tools/calibration.py --docs

@@ -13,11 +13,13 @@ from pathlib import Path
 from typing import Final
 
 import pytest
+import typer
 from pydantic import BaseModel
 
 import tubewright
 from tubewright.answers.assess import assess
 from tubewright.case import Case
+from tubewright.cli.app import app
 from tubewright.files import read_case
 from tubewright.knowledge.load import load_knowledge
 
@@ -73,20 +75,28 @@ def help_of(arguments: tuple[str, ...]) -> str:
     return shown.stdout if shown.returncode == 0 else ""
 
 
+GROUPS: Final[dict[str, set[str]]] = {
+    name: set(getattr(command, "commands", {}))
+    for name, command in getattr(typer.main.get_command(app), "commands", {}).items()
+}
+"""The commands that hold further ones, and which."""
+
+
 def called() -> dict[str, set[str]]:
-    """Every sub-command that a page calls, with the options it is given."""
+    """Every command that a page calls, in a group with its group, and the options it is given."""
     found: dict[str, set[str]] = {}
     for page in PAGES:
         for line in commands(page):
-            match = re.search(r"(?:^|[/\\ ])tubewright(?:\.exe)? ([a-z]+)\b(.*)", line)
+            match = re.search(r"(?:^|[/\\ ])tubewright(?:\.exe)? ([a-z]+)\b(?: ([a-z]+)\b)?(.*)", line)
             if match:
-                found.setdefault(match[1], set()).update(re.findall(r"(--[a-z][a-z-]*)", match[2]))
+                inner = f" {match[2]}" if match[2] in GROUPS.get(match[1], ()) else ""
+                found.setdefault(match[1] + inner, set()).update(re.findall(r"(--[a-z][a-z-]*)", match[3]))
     return found
 
 
 @pytest.mark.parametrize(("command", "options"), sorted(called().items()))
 def test_every_command_and_option_named_exists(command: str, options: set[str]) -> None:
-    shown = help_of((command,))
+    shown = help_of(tuple(command.split()))
     assert shown, f"tubewright {command} is not a command"
     for option in options:
         assert option in shown, f"tubewright {command} knows no {option}"
