@@ -169,7 +169,7 @@ def fit_json(found: Fit) -> dict[str, Any]:
     }
 
 
-_SHOWN: Final[Mapping[str, tuple[str, float, str]]] = {
+_FACTORS: Final[Mapping[str, tuple[str, float, str]]] = {
     "line_low_hz": ("lowest line rate", 1e-3, "kHz"),
     "line_high_hz": ("highest line rate", 1e-3, "kHz"),
     "line_blanking_s": ("line retrace", 1e6, "µs"),
@@ -221,7 +221,7 @@ def chassis_of(like: str, known: Mapping[str, Any]) -> tuple[Chassis, tuple[str,
     chassis = dataclasses.replace(base, **given)
     assumed = [
         f"{words} {getattr(base, name) * scale:.4g} {unit}"
-        for name, (words, scale, unit) in _SHOWN.items()
+        for name, (words, scale, unit) in _FACTORS.items()
         if name not in given
     ]
     if not assumed:

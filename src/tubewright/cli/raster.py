@@ -92,7 +92,7 @@ def add(app: typer.Typer) -> None:
     group = typer.Typer(
         name="raster",
         cls=Door,
-        help="Rasters by name, by formula, or fitted to a chassis: times, mode line, EDID.",
+        help="Find, reckon or fit a raster: times, mode line, EDID.",
         no_args_is_help=True,
     )
     group.command("list", epilog="Example: tubewright raster list --search 15k")(list_)
@@ -262,7 +262,7 @@ def fit(
     label: LabelOption = "",
     as_json: JsonOption = False,
 ) -> None:
-    """Fit a wanted picture into the limits of a chassis, and say what can't be met.
+    """Fit a picture into a chassis, and say what can't be met.
 
     W and H are as seen upright: on a display mounted vertically H runs along the lines.
     """
