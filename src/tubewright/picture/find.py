@@ -135,7 +135,7 @@ def _marks(marks: LatticeMarks, found: Located, fit: Fit) -> Marks:
             ratio = np.abs(fit.left_over_px[own]) / sd[own, None]
             # Of a Gaussian the median of the absolute values is 0.6745 standard deviations, and 95 % stay below 1.96;
             # where the two differ the tails are long, and the larger scale is the honest one.
-            sd[own] *= max(float(np.median(ratio)) / 0.6745, float(np.quantile(ratio, 0.95)) / 1.96, 0.5)
+            sd[own] *= max(float(np.median(ratio)) / 0.6745, float(np.quantile(ratio, 0.95)) / 1.96, 0.2)
     sd = np.hypot(sd, _LEAST_SD_PX)
     return Marks(
         column=marks.column[good],

@@ -31,7 +31,7 @@ _FINEST_MARK_PX: Final = 11
 """A mark's shorter side in the copy that is fitted: finer sampling brings nothing but time."""
 _MARGIN_SHARE: Final = 0.75
 """Of a mark's side: how much of its surroundings goes into the fit."""
-_SMOOTHING_SHARE: Final = 0.05
+_SMOOTHING_SHARE: Final = 0.15
 """Of a mark's width: standard deviation of the smoothing, which the blur has taken off again."""
 _ROUNDS: Final = 8
 _SAMPLES_PER_PX: Final = 1.3

@@ -13,7 +13,7 @@ from tubewright.simulate.beams import RasterLight, draw_beams, read_between
 from tubewright.simulate.display import CELL_MM, Array, Burn, Display, Fine
 from tubewright.simulate.glass import TEXTURE_PER_MM, TagStrip, draw_strip
 from tubewright.simulate.lens import STRIP_ROWS, magnified, scatter, slices, soften
-from tubewright.simulate.mask import mask_tile, through_mask
+from tubewright.simulate.mask import gathered_over, mask_tile, through_mask
 
 if TYPE_CHECKING:
     from tubewright.simulate.photograph import Scene
@@ -120,6 +120,8 @@ def _draw_picture(scene: Scene, picture: NDArray[np.float32], around: Fine) -> i
     columns = (np.arange((right - left) * samples) + 0.5) / samples - 0.5 + left
     along = knots.at(columns)
     tile = mask_tile(mask)
+    if tile is not None:
+        tile = gathered_over(tile, mask, mm_per_px / samples)
     timing = _timing(scene)
     for part in slices(bottom - top, max(16, STRIP_ROWS // samples)):
         rows = (np.arange(part.start * samples, part.stop * samples) + 0.5) / samples - 0.5 + top

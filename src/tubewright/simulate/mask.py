@@ -42,6 +42,21 @@ def mask_tile(mask: Mask) -> Fine | None:
     return tile
 
 
+def gathered_over(tile: Fine, mask: Mask, sample_mm: float) -> Fine:
+    """The pattern as samples of a width see it, each gathering over itself: else its sharp edges beat with them."""
+    from scipy.ndimage import uniform_filter
+
+    high_mm = mask.pitch_mm * (3**0.5 if mask.kind == "dots" else 1.4)
+    widths = (sample_mm / high_mm * tile.shape[0], sample_mm / mask.pitch_mm * tile.shape[1])
+    # A box of no whole width is two boxes of whole ones, mixed.
+    for axis, width in enumerate(widths):
+        low = max(int(width), 1)
+        share = min(max(width - low, 0.0), 1.0)
+        boxes = [uniform_filter(tile, size, axes=(axis,), mode="wrap") for size in (low, low + 1)]
+        tile = np.asarray((1 - share) * boxes[0] + share * boxes[1], dtype=np.float32)
+    return tile
+
+
 def _edge(beyond: Array) -> Array:
     """An edge three samples wide."""
     return np.clip(beyond / 3 + 0.5, 0, 1)
