@@ -59,9 +59,11 @@ calibration: setup
 bench-speed: setup
 	$(PY) tools/bench_speed.py
 	$(PY) tools/bench_records.py
+	$(PY) tools/bench_pictures.py --large
 
 soak: setup
 	$(PY) tools/soak.py
+	$(PY) tools/soak_pictures.py
 
 docs: setup
 	$(BIN)/mkdocs build --strict

@@ -92,8 +92,11 @@ def _one_shot(of: tuple[int, int]) -> Result:
 def _three_sides(of: tuple[int, int]) -> Result:
     rng = np.random.default_rng([*of, 2])
     scene = random_scene(rng, strips=4)
-    angles = ((rng.uniform(-4, 4), rng.uniform(-4, 4)), (rng.uniform(18, 26), rng.uniform(-6, 6)))
-    angles += ((rng.uniform(-6, 6), rng.uniform(14, 20)),)
+    angles: list[tuple[float, float]] = [
+        (rng.uniform(-4, 4), rng.uniform(-4, 4)),
+        (rng.uniform(18, 26), rng.uniform(-6, 6)),
+    ]
+    angles.append((rng.uniform(-6, 6), rng.uniform(14, 20)))
     shots = []
     for n, (right, up) in enumerate(angles):
         camera = replace(scene.camera, right_deg=float(right), up_deg=float(up))
@@ -182,7 +185,8 @@ def _table(title: str, results: Iterable[Result]) -> None:
         covered = f"{100 * np.mean(np.abs(off[known]) < 1.96 * sd[known]):7.1f} %" if known.any() else ""
         rms, far = float(np.sqrt(np.mean(off**2))), float(np.percentile(np.abs(off), 95))
         print(
-            f"  {what:<40}{len(off):>7}{np.median(np.abs(off)):>9.3f}{rms:>9.3f}{far:>9.3f}{np.abs(off).max():>9.3f}{covered:>9}"
+            f"  {what:<40}{len(off):>7}{np.median(np.abs(off)):>9.3f}{rms:>9.3f}{far:>9.3f}"
+            f"{np.abs(off).max():>9.3f}{covered:>9}"
         )
         if bounds[what]:
             print(f"  {'':<6}{'Cramér-Rao bound (no mask, no JPEG)':<41}{np.median(bounds[what]):>9.3f}")
