@@ -42,7 +42,7 @@ LIBRARIES: Final[Mapping[str, frozenset[str]]] = {
     "experience": frozenset(),
     "quantity": frozenset(),
     "physics": frozenset({"numpy"}),
-    "picture": frozenset({"numpy", "scipy", "cv2"}),
+    "picture": frozenset({"numpy", "scipy", "cv2", "threadpoolctl"}),
     "simulate": frozenset({"numpy", "scipy", "cv2"}),
     "judgement": frozenset({"numpy"}),
     "answers": frozenset({"numpy"}),

@@ -36,6 +36,7 @@ from tubewright.answers.measurement import (
 )
 from tubewright.errors import Fault, InputError, RefusedError, TubewrightError
 from tubewright.picture.seen import Sighting
+from tubewright.picture.threads import one_thread
 
 Progress = Callable[[str, float], None]
 Pattern = Literal["survey", "survey_light"]
@@ -64,6 +65,7 @@ class MeasuringCancelledError(TubewrightError):
     exit_code = RefusedError.exit_code
 
 
+@one_thread()
 def measure(
     photos: Sequence[Photo],
     *,
