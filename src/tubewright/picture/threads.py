@@ -13,6 +13,7 @@ def one_thread() -> Iterator[None]:
     Ours are small: shared between threads they wait for each other more than they
     work, and on a busy machine ten times longer (measured: 10.6 s against 1.2 s).
     """
+    import scipy.linalg  # noqa: F401 - brings its own threads, which can be held only once they are there
     from threadpoolctl import threadpool_limits
 
     with threadpool_limits(1, user_api="blas"):
