@@ -65,7 +65,7 @@ class Tube:
     def uv(self, raster_px: Floats) -> Floats:
         """-1 to 1 as the viewer sees it."""
         size = np.array([RASTER.width_px, RASTER.height_px])
-        return ((raster_px + 0.5) / size * 2 - 1) @ self.upright.T
+        return np.asarray(((raster_px + 0.5) / size * 2 - 1) @ self.upright.T)
 
     def place(self, raster_px: Floats, gun: int, *, curled: bool = True) -> Floats:
         """Where a gun's picture is, mm, seen along the axis."""
@@ -207,7 +207,11 @@ def view_of(
 
 
 def _tags(
-    tube: Tube, eye: Eye, jitter: Callable[[tuple[int, ...], float], Floats | float], noise_px: float, strips: tuple[int, ...]
+    tube: Tube,
+    eye: Eye,
+    jitter: Callable[[tuple[int, ...], float], Floats | float],
+    noise_px: float,
+    strips: tuple[int, ...],
 ) -> TagViews | None:
     number, strip, corners_mm, corners, red, blue = [], [], [], [], [], []
     for k in strips:
@@ -246,7 +250,9 @@ def _tags(
 def random_field(rng: np.random.Generator, sizes: tuple[float, ...]) -> Field:
     """A smooth field: for each total order, products of powers with coefficients of these sizes, mm."""
     terms = [
-        (i, total - i, *rng.normal(0, size / np.sqrt(total + 1), 2)) for total, size in enumerate(sizes) for i in range(total + 1)
+        (i, total - i, *rng.normal(0, size / np.sqrt(total + 1), 2))
+        for total, size in enumerate(sizes)
+        for i in range(total + 1)
     ]
 
     def at(u: Floats, v: Floats) -> tuple[Floats, Floats]:

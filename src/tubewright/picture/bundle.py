@@ -11,7 +11,8 @@ unknowns have names:
 - ``glass``: curvature (1/mm), height of the foremost place (mm) beyond that of a rim in the plane of the tags,
   its x and y (mm);
 - ``size``: common enlargement, and stretch of width against height;
-- ``shape``: the smooth shape (field.py); ``rows``: sideways place of whole lines, the same for all guns;
+- ``shape``: the smooth shape (field.py);
+- ``rows``, ``curl``: sideways place of whole lines, the same for all guns: each by itself, and as a curl that settles;
 - ``error red``, ``error blue``: displacement of a gun against the reference gun.
 """
 
@@ -108,6 +109,7 @@ class Picture:
         shape: Coefficients of the smooth shape.
         error: Coefficients of another gun's displacement.
         rows: How many rows there are.
+        curl_ratio: What each way of settling does to each row, (rows, ways).
         rim_mm: Half the diagonal of the glass: where it is at the height of the tags.
     """
 
@@ -117,6 +119,7 @@ class Picture:
     shape: Columns
     error: Columns
     rows: int
+    curl_ratio: Floats
     rim_mm: float
 
 
@@ -207,8 +210,8 @@ class Bundle:
         x = [np.column_stack([base[:, 0], base[:, 0]]), shape_x]
         y = [np.column_stack([base[:, 1], -base[:, 1]]), shape_y]
         if row is not None:
-            ours = (row[:, None] == np.arange(picture.rows)).astype(np.float64)
-            columns.append(self.columns("rows"))
+            ours = np.hstack([row[:, None] == np.arange(picture.rows), picture.curl_ratio[row]])
+            columns.append(self.columns("rows", "curl"))
             x.append(ours * picture.line_ratio[0])
             y.append(ours * picture.line_ratio[1])
         if gun != picture.reference:

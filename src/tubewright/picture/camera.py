@@ -29,6 +29,8 @@ FILM_DIAGONAL_MM: Final = 43.27
 _STEEPEST_RATIO: Final = 0.98
 """Where a place would lie off the sphere altogether, it is held at this share of the radius."""
 _UNDISTORT_ROUNDS: Final = 20
+_WIDEST_RATIO: Final = 3.0
+"""Tangent of the widest angle off axis that a direction is given for: 72 degrees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,7 +159,7 @@ def sight_lines(camera: Camera, photo_px: Floats) -> Floats:
     for _ in range(_UNDISTORT_ROUNDS):
         square = near**2
         slope = np.maximum(1 + square * (3 * k1 + 5 * k2 * square), 0.2)
-        near = near - (near * (1 + square * (k1 + k2 * square)) - far) / slope
+        near = np.clip(near - (near * (1 + square * (k1 + k2 * square)) - far) / slope, 0, _WIDEST_RATIO)
     ratio = np.where(far > 0, near / np.where(far > 0, far, 1), 1.0)
     return np.column_stack([bent * ratio[:, None], np.ones(len(bent))])
 

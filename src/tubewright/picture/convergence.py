@@ -185,24 +185,26 @@ def _points(
     bundle: Bundle, after: Posterior, lattice: Lattice, doubt: _Doubt, guns: list[int]
 ) -> tuple[ConvergencePoints, Floats, Floats]:
     """The vector at every mark; marks seen in several photographs are averaged by their weights."""
-    found: dict[tuple[int, int, int], list[tuple[Floats, float, Floats]]] = {}
+    found: dict[tuple[int, int, int], list[tuple[Floats, float, float, Floats]]] = {}
     uv_of: dict[tuple[int, int, int], Floats] = {}
     for part, lit in enumerate(bundle.lit):
         if lit.gun not in guns:
             continue
-        off_mm, sd_mm, photo_px = _measured(bundle, after, part)
+        off_mm, noise_mm, expected_mm = _measured(bundle, after, part)
         for k in range(len(lit.which)):
             key = (lit.gun, int(lattice.rows[part][k]), int(lattice.columns[part][k]))
-            found.setdefault(key, []).append((off_mm[k], float(sd_mm[k]), photo_px[k]))
+            found.setdefault(key, []).append((off_mm[k], float(noise_mm[k]), float(expected_mm[k]), lit.photo_px[k]))
             uv_of.setdefault(key, lit.uv_ratio[k])
     keys = sorted(found)
     uv = np.array([uv_of[key] for key in keys])
     gun = np.array([key[0] for key in keys], dtype=np.int64)
     off, own_sd = np.empty((len(keys), 2)), np.empty(len(keys))
     for k, key in enumerate(keys):
-        weight = np.array([1 / sd**2 for _, sd, _ in found[key]])
-        off[k] = weight @ np.array([o for o, _, _ in found[key]]) / weight.sum()
-        own_sd[k] = weight.sum() ** -0.5
+        weight = np.array([1 / noise**2 for _, noise, _, _ in found[key]])
+        off[k] = weight @ np.array([o for o, _, _, _ in found[key]]) / weight.sum()
+        # Noise averages out over the photographs; what is unsure in green's place is unsure in all of them alike.
+        common_sd = weight @ np.array([sd for _, _, sd, _ in found[key]]) / weight.sum()
+        own_sd[k] = np.hypot(weight.sum() ** -0.5, common_sd)
     smooth, smooth_sd, common = np.empty_like(off), np.empty(len(keys)), np.empty(len(keys))
     for one in guns:
         its = gun == one
@@ -217,13 +219,13 @@ def _points(
         error_mm=smooth + off,
         sd_mm=np.hypot(own_sd, common),
         smooth_mm=smooth,
-        photo_px=np.array([found[key][0][2] for key in keys]),
+        photo_px=np.array([found[key][0][3] for key in keys]),
     )
     return points, uv, smooth_sd
 
 
 def _measured(bundle: Bundle, after: Posterior, part: int) -> tuple[Floats, Floats, Floats]:
-    """Of one part's marks: how far off the smooth field, mm; standard deviation of the vector; place in the photo."""
+    """Of one part's marks, mm: how far off the smooth field (n, 2); noise; how unsure green's place is."""
     lit = bundle.lit[part]
     rows = bundle.mark_rows(after.value, part)
     surface = bundle.surface_of(part)
@@ -238,4 +240,4 @@ def _measured(bundle: Bundle, after: Posterior, part: int) -> tuple[Floats, Floa
     expected = np.sqrt(np.max(np.sum(in_mm**2, axis=2), axis=1))
     noise = np.hypot(lit.error_px, after.noise.get("marks", 0.0))
     per_px = np.sqrt(np.max(np.sum(mm_per_px**2, axis=2), axis=1))
-    return off, np.hypot(noise * per_px, expected), lit.photo_px
+    return off, noise * per_px, expected

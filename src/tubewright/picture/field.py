@@ -40,10 +40,20 @@ FIRST_SHRINKABLE_ERROR_ORDER: Final = 3
 
 CURL_LIKELY_RATIO: Final = 0.01
 """Sideways displacement of the topmost line, over half the width: 2 mm on 19 inches; estimate."""
-_CURL_FALL_RATIO: Final = 0.12
-"""Share of the height over which that likely size falls by e: a curl has settled within a third; estimate."""
+_CURL_FALLS_RATIO: Final = (0.02, 0.04, 0.07, 0.1)
+"""Shares of the height over which a curl may fall by e: it then settles to 5 % in three times that, within the upper
+third. A slower bend is not told from a bow of the picture; estimate."""
+_SWINGS_RATIO: Final = (0.04, 0.07)
+"""The same of curls that overshoot."""
+_SWING_TURN: Final = 2.0
+"""Radians that such a curl swings while it falls by e: that of a second-order loop with a damping of 0.45,
+sqrt(1 - damping²) / damping."""
+_SWING_LIKELY: Final = 0.5
+"""How likely large a swinging part is, over a plain one; estimate."""
 _ROW_LIKELY_RATIO: Final = 0.0002
-"""Sideways displacement of any other line, over half the width: 0.04 mm on 19 inches (hum, time base); estimate."""
+"""Sideways displacement of any line by itself, over half the width: 0.04 mm on 19 inches (hum, time base); estimate."""
+_ROW_OF_CURL: Final = 0.1
+"""What the profiles above leave over of a curl, as a share of it; estimate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,10 +118,27 @@ def error_columns(half_width_mm: float, order: int = ERROR_ORDER) -> Columns:
     return _columns(powers, is_y, likely)
 
 
-def row_likely_mm(down_ratio: Floats, half_width_mm: float) -> tuple[Floats, Floats]:
-    """Likely sideways displacement of whole rows by their place from the top, 0 to 1: by curl, and by anything else."""
-    curl = CURL_LIKELY_RATIO * half_width_mm * np.exp(-down_ratio / _CURL_FALL_RATIO)
-    return curl, np.full(down_ratio.shape, _ROW_LIKELY_RATIO * half_width_mm)
+def curl_profiles(down_ratio: Floats, half_width_mm: float) -> tuple[Floats, Floats]:
+    """Ways in which a line loop comes to rest after the field's sync, by place from the top, 0 to 1.
+
+    Returns:
+        One profile a column, (n, 8): four plain falls, two swings with their sine and cosine; and the likely size of
+        each, mm, (8,).
+    """
+    falls = [np.exp(-down_ratio / fall) for fall in _CURL_FALLS_RATIO]
+    swings = [
+        np.exp(-down_ratio / fall) * wave(_SWING_TURN * down_ratio / fall)
+        for fall in _SWINGS_RATIO
+        for wave in (np.sin, np.cos)
+    ]
+    likely = CURL_LIKELY_RATIO * half_width_mm * np.array([1.0] * len(falls) + [_SWING_LIKELY] * len(swings))
+    return np.column_stack(falls + swings), likely
+
+
+def row_likely_mm(down_ratio: Floats, half_width_mm: float) -> Floats:
+    """Likely sideways displacement of each row by itself, by its place from the top, 0 to 1."""
+    curl = _ROW_OF_CURL * CURL_LIKELY_RATIO * half_width_mm * np.exp(-down_ratio / _CURL_FALLS_RATIO[-1])
+    return np.hypot(curl, _ROW_LIKELY_RATIO * half_width_mm)
 
 
 def _columns(powers: list[tuple[int, int]], is_y: list[bool], likely_mm: list[float]) -> Columns:

@@ -18,6 +18,7 @@ from tubewright.picture.geometry import (
     ROTATION_SD_DEG,
     SHAPE_SD_PCT,
     TILT_SD_DEG,
+    TRAPEZOID_SD_PCT,
     Evidence,
     Shapes,
     figure,
@@ -144,10 +145,10 @@ def geometry_of(bundle: Bundle, drawn: Drawn, told: Told, views: Sequence[View])
 
     return Geometry(
         pincushion_pct={edge: shaped(found.pincushion_pct[edge], SHAPE_SD_PCT, bulged) for edge in EDGES},
-        trapezoid_h_pct=shaped(found.trapezoid_h_pct, SHAPE_SD_PCT, flat),
-        trapezoid_v_pct=shaped(found.trapezoid_v_pct, SHAPE_SD_PCT, flat),
+        trapezoid_h_pct=shaped(found.trapezoid_h_pct, TRAPEZOID_SD_PCT, flat),
+        trapezoid_v_pct=shaped(found.trapezoid_v_pct, TRAPEZOID_SD_PCT, flat),
         rotation_deg=_rotation(bundle, drawn, found, evidence),
-        parallelogram_deg=shaped(found.parallelogram_deg, ANGLE_SD_DEG, flat),
+        parallelogram_deg=shaped(found.parallelogram_deg, ANGLE_SD_DEG, _lean(flat, evidence)),
         bow_vertical_axis_pct=shaped(found.bow_vertical_axis_pct, SHAPE_SD_PCT, bulged),
         bow_horizontal_axis_pct=shaped(found.bow_horizontal_axis_pct, SHAPE_SD_PCT, bulged),
         linearity_h_pct=shaped(found.linearity_h_pct, LINEARITY_SD_PCT, bulged),
@@ -155,6 +156,16 @@ def geometry_of(bundle: Bundle, drawn: Drawn, told: Told, views: Sequence[View])
         overscan_pct=overscan(bundle, drawn, told, views),
         glass_radius_mm=_radius(bundle, drawn, told),
         camera_tilt_deg=_tilt(bundle, drawn, evidence),
+    )
+
+
+def _lean(why: Unsupported, evidence: Evidence) -> Unsupported:
+    """Why a parallelogram is too unsure: where the camera's place is known, it is the curl that hides it."""
+    if not evidence.tags or evidence.cropped is not None:
+        return why
+    return Unsupported(
+        reason="how much of the lean is the bend of the topmost lines can't be told",
+        would_settle="take away the curl at the top first, then photograph again",
     )
 
 

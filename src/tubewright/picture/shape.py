@@ -238,7 +238,7 @@ def _groups(bundle: Bundle) -> list[Group]:
     """Unknowns whose likely size the picture itself tells: high orders, and rows."""
     picture = bundle.picture
     assert picture is not None  # noqa: S101 - made with one
-    groups = [Group(columns=bundle.columns("rows"))]
+    groups = [Group(columns=bundle.columns("rows")), Group(columns=bundle.columns("curl"))]
     names = [("shape", picture.shape, FIRST_SHRINKABLE_ORDER)]
     names += [(f"error {gun}", picture.error, FIRST_SHRINKABLE_ERROR_ORDER) for gun in GUNS]
     for name, columns, first in names:

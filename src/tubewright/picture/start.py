@@ -20,7 +20,7 @@ from tubewright.picture.camera import (
     pose_of_plane,
 )
 from tubewright.picture.convergence import FEWEST_MARKS, Lattice
-from tubewright.picture.field import error_columns, row_likely_mm, shape_columns
+from tubewright.picture.field import curl_profiles, error_columns, row_likely_mm, shape_columns
 from tubewright.picture.fringes import TERMS, likely_px, middle_px
 from tubewright.picture.patterns.raster import Raster
 from tubewright.picture.results import GUNS
@@ -54,8 +54,8 @@ _ASPECT: Final = 4 / 3
 """Width over height of the picture as the raster intends it: all the tubes here; common practice."""
 _ASPECT_SD_RATIO: Final = 0.05
 """By how much width and height are out of adjustment against each other; estimate."""
-_LIFT_SD_RATIO: Final = 0.025
-"""How far the tags lie above or below the rim of the glass, over the diagonal: 12 mm on 19 inches; estimate."""
+_LIFT_SD_RATIO: Final = 10 / 480
+"""How far the tags lie above or below the rim of the glass, over the diagonal: 10 mm on 19 inches; estimate."""
 _APEX_SD_RATIO: Final = 3 / 480
 """How far the picture's middle lies off the middle of the glass: 3 mm on 19 inches, the setup tolerance of centring."""
 _STRIP_HEIGHT_SD_MM: Final = 0.5
@@ -225,8 +225,10 @@ class Start:
             for row in np.unique(view.sighting.marks.row)
         }
         down = np.array([heights[int(row)] for row in row_numbers]) / self.raster.height_px
-        curl_mm, other_mm = row_likely_mm(down, float(np.abs(self.upright[:, 0]) @ self.half_mm))
-        unknowns.add("rows", np.zeros(len(row_numbers)), np.hypot(curl_mm, other_mm), flat=False)
+        along_line = float(np.abs(self.upright[:, 0]) @ self.half_mm)
+        unknowns.add("rows", np.zeros(len(row_numbers)), row_likely_mm(down, along_line), flat=False)
+        curl, curl_mm = curl_profiles(down, along_line)
+        unknowns.add("curl", np.zeros(len(curl_mm)), curl_mm, flat=False)
         for gun in self._lit_guns():
             if gun != self.reference:
                 unknowns.add(f"error {GUNS[gun]}", np.zeros(len(error.likely_mm)), error.likely_mm, flat=False)
@@ -245,6 +247,7 @@ class Start:
                 shape=shape,
                 error=error,
                 rows=len(row_numbers),
+                curl_ratio=curl,
                 rim_mm=tube / 2,
             ),
             lit=lit,
