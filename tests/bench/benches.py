@@ -11,9 +11,11 @@ from typing import Final
 from httpx2 import Response
 from starlette.testclient import TestClient
 
+from bench.pictured import made_up
 from samples import sample_answer
 from tubewright.answers.assessment import Assessment
 from tubewright.bench.app import create_app
+from tubewright.bench.measuring import Measure
 from tubewright.bench.pages import Assess
 from tubewright.case import Case
 from tubewright.experience import Experience
@@ -39,9 +41,11 @@ def replayed(case: Case, knowledge: Knowledge, experience: Experience, seed: int
 class Visitor:
     """A browser without scripts: follows links and fills in forms as a page offers them."""
 
-    def __init__(self, store: Store, *, assess: Assess | None = same_answer) -> None:
+    def __init__(self, store: Store, *, assess: Assess | None = same_answer, measure: Measure | None = made_up) -> None:
         self.store = store
-        self.app = create_app(store, load_knowledge(), assess=assess, replay=replayed if assess else None)
+        self.app = create_app(
+            store, load_knowledge(), assess=assess, replay=replayed if assess else None, measure=measure
+        )
         self.client = TestClient(self.app, base_url=ORIGIN, raise_server_exceptions=False)
 
     def get(self, path: str, headers: dict[str, str] | None = None) -> Response:
@@ -56,6 +60,16 @@ class Visitor:
         """Send a form as one of our own pages would."""
         sent = {**fields, "form_token": self.token()}
         return self.client.post(path, data=sent, headers={"origin": ORIGIN}, follow_redirects=False)
+
+    def send_photos(self, job: int, *photos: tuple[str, bytes], **fields: str) -> Response:
+        """Send photographs, each a name and its bytes, as the page's form would."""
+        return self.client.post(
+            f"/jobs/{job}/photos",
+            data={"then": "measure", **fields, "form_token": self.token()},
+            files=[("photos", photo) for photo in photos],
+            headers={"origin": ORIGIN},
+            follow_redirects=False,
+        )
 
     def open_job(self, label: str = "Pier arcade, machine 7", **fields: str) -> int:
         """Put a display on the bench; gives the job's number."""

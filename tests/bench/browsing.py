@@ -6,6 +6,7 @@ from html.parser import HTMLParser
 from typing import Final
 
 from bench.benches import Visitor
+from bench.pictured import add_measurement
 from tubewright.case import Symptom, Treatment
 
 GRID: Final = {
@@ -53,6 +54,8 @@ def full_job(visitor: Visitor) -> int:
     visitor.store.add_treatment(job, Treatment(kind="soak", gun="red", outcome="improved"))
     visitor.post(f"/jobs/{job}/tests/d_bplus", value="107", unit="V", nominal="120")
     visitor.post(f"/jobs/{job}/looks", getter="silver", burn="8 %")
+    for stage in ("before", "after"):
+        add_measurement(visitor.store, job, stage=stage)
     visitor.post(f"/jobs/{job}/verdict")
     visitor.post("/instruments", name="grey box")
     visitor.post("/instruments/1/known-good", value="62div", cutoff_v="58")
@@ -62,6 +65,7 @@ def full_job(visitor: Visitor) -> int:
 def every_page(visitor: Visitor) -> list[str]:
     """The address of every page, once there is a full job (number 1)."""
     reading = visitor.store.job(1).readings[0].id
+    measurement = visitor.store.job(1).measurements[0].id
     treatment = visitor.store.job(1).treatments[0].id
     return [
         "/",
@@ -73,6 +77,11 @@ def every_page(visitor: Visitor) -> list[str]:
         f"/jobs/1/readings/{reading}",
         "/jobs/1/symptoms",
         "/jobs/1/symptoms?q=dark",
+        "/jobs/1/photos",
+        "/jobs/1/measure",
+        f"/jobs/1/measure?like={measurement}",
+        f"/jobs/1/measurements/{measurement}",
+        "/jobs/1/measurements/compare",
         "/jobs/1/tests",
         "/jobs/1/tests/d_bplus",
         "/jobs/1/treatments",

@@ -14,6 +14,7 @@ from starlette.types import Scope
 from tubewright import __version__
 from tubewright.answers.assessment import Assessment
 from tubewright.bench.failures import Failures, add_handlers
+from tubewright.bench.measuring import Measure, Measuring
 from tubewright.bench.pages import Assess, Bench, Replay, environment
 from tubewright.bench.pictures import Drawings
 from tubewright.bench.routes import (
@@ -21,7 +22,9 @@ from tubewright.bench.routes import (
     board,
     facts,
     findings,
+    measurements,
     patterns,
+    photos,
     rasters,
     readings,
     records,
@@ -43,6 +46,7 @@ def create_app(
     *,
     assess: Assess | None = None,
     replay: Replay | None = None,
+    measure: Measure | None = None,
     secret: bytes | None = None,
 ) -> FastAPI:
     """The bench over one shop.
@@ -52,6 +56,7 @@ def create_app(
         knowledge: What the trade knows.
         assess: Judges a case; the program's own unless a test brings another.
         replay: Judges a case again from a given seed with as many futures; likewise.
+        measure: Measures photographs; likewise.
         secret: Key of the form tokens; a fresh one at each start unless given.
     """
     app = FastAPI(title="Tubewright bench", version=__version__, docs_url=None, redoc_url=None)
@@ -59,9 +64,12 @@ def create_app(
         store=store, knowledge=knowledge, assess=assess or _assess, replay=replay or _replay, templates=environment()
     )
     app.state.drawings = Drawings()
+    app.state.measuring = Measuring(store, knowledge, measure=measure)
     app.mount("/static", _Static(directory=Path(str(resources.files("tubewright.bench") / "static"))), name="static")
     # The fixed addresses (/jobs/new) come before those with a number in them.
-    for part in (board, readings, findings, facts, treatments, verdict, records, tools, patterns, rasters, shop):
+    for part in (board, readings, findings, facts, treatments, photos, measurements, verdict):
+        app.include_router(part.router)
+    for part in (records, tools, patterns, rasters, shop):
         app.include_router(part.router)
     app.include_router(api.router)
     app.include_router(api.pages)

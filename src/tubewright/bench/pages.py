@@ -145,6 +145,9 @@ SAID: Final[Mapping[str, str]] = {
     "taken_out": "The tube is on the shelf.",
     "instrument": "Instrument saved.",
     "known_good": "Known-good reading saved.",
+    "photos": "Photographs kept.",
+    "measured": "Measured.",
+    "taken_over": "Findings taken over; the next verdict reckons with them.",
     "judged": "Readings saved, verdict kept.",
 }
 

@@ -5,6 +5,8 @@ the same browser must not be able to read it or to post to it, so each request i
 checked before any route sees it: its Host (which also stops rebinding of foreign
 names to this machine), its Origin, its size, and for forms a token that is bound
 to a cookie. Every answer carries headers that forbid anything from elsewhere.
+
+Photographs come as multipart forms, on one address only (:mod:`tubewright.bench.uploads`).
 """
 
 from __future__ import annotations
@@ -22,6 +24,8 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from tubewright.bench.uploads import Upload, UploadRefusedError, is_upload, read_upload
+
 MAX_BODY_BYTES: Final = 1_048_576
 MAX_FIELDS: Final = 5_000
 COOKIE: Final = "tubewright_session"
@@ -37,6 +41,8 @@ POLICY: Final = (
     "default-src 'self'; script-src 'self'; style-src 'self'; img-src 'self'; object-src 'none'; "
     "base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 )
+DRAWING_POLICY: Final = "default-src 'none'; img-src data:; sandbox; frame-ancestors 'none'"
+"""For a drawing of ours that carries its photograph within it: it may show that and do nothing."""
 HEADERS: Final[Mapping[str, str]] = {
     "content-security-policy": POLICY,
     "x-content-type-options": "nosniff",
@@ -110,8 +116,12 @@ class Guard:
         state["form_token"] = self.token_for(session)
         state["form"] = Form([])
         state["stale_form"] = False
+        state["uploads"] = ()
         if scope["method"] in SAFE_METHODS:
             await self.app(scope, receive, send)
+            return
+        if is_upload(scope["path"], headers):
+            await self._take_photographs(scope, receive, send, fresh=fresh)
             return
         body = await self._read(headers, receive)
         if body is None:
@@ -139,10 +149,30 @@ class Guard:
             form = Form(parse_qsl(body.decode("latin-1"), keep_blank_values=True, max_num_fields=MAX_FIELDS))
         except ValueError:
             return _plain(400, f"That form has more than {MAX_FIELDS} fields.")
+        self._put_form(state, form, fresh=fresh)
+        return None
+
+    @staticmethod
+    def _put_form(state: dict[str, object], form: Form, *, fresh: bool) -> None:
+        """The form beside the request, with whether its token is that of the session."""
         state["form"] = form
         sent, due = form.text(TOKEN_FIELD).encode(), str(state["form_token"]).encode()
         state["stale_form"] = fresh or not hmac.compare_digest(sent, due)
-        return None
+
+    async def _take_photographs(self, scope: Scope, receive: Receive, send: Send, *, fresh: bool) -> None:
+        """A form with photographs: its words are checked as those of other forms, its files lie beside it."""
+        state = scope["state"]
+        uploads: tuple[Upload, ...] = ()
+        try:
+            pairs, uploads = await read_upload(Headers(scope=scope), receive)
+            self._put_form(state, Form(pairs), fresh=fresh)
+            state["uploads"] = uploads
+            await self.app(scope, _replay(b""), send)
+        except UploadRefusedError as error:
+            await _plain(error.status, error.words)(scope, receive, send)
+        finally:
+            for upload in uploads:
+                upload.file.close()
 
     async def _read(self, headers: Headers, receive: Receive) -> bytes | None:
         """The whole body, or ``None`` as soon as it is known to be too large."""
@@ -216,7 +246,8 @@ def _with_headers(send: Send, new_session: str | None) -> Send:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
             for name, value in HEADERS.items():
-                headers[name] = value
+                if headers.get(name) != DRAWING_POLICY:
+                    headers[name] = value
             if "cache-control" not in headers:
                 headers["cache-control"] = "no-store"
             if new_session is not None and "text/html" in headers.get("content-type", ""):

@@ -68,6 +68,10 @@ def run(
         )
         with _browser(address) if open_browser else contextlib.nullcontext():
             server.run(sockets=[listening])
+        unfinished = app.state.measuring.close()
+        if unfinished:
+            what = "1 measurement was" if unfinished == 1 else f"{unfinished} measurements were"
+            sys.stdout.write(f"{what} not finished; the photographs are kept with their jobs.\n")
 
 
 def _demo_file(where: Path | str) -> Path:

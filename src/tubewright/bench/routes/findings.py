@@ -27,7 +27,8 @@ def symptoms(request: Request, bench: TheBench, job_id: Id, q: str = "") -> Resp
     q = q.strip()[:200]
     job = bench.store.job(job_id)
     known = bench.knowledge.symptoms
-    state = {name: "present" if o.symptom.present else "absent" for name, o in _latest(job).items() if o.symptom}
+    noted = latest_symptoms(job)
+    state = {name: "present" if o.symptom.present else "absent" for name, o in noted.items() if o.symptom}
     shown = list(find_symptoms(bench.knowledge, q, limit=12)) if q else list(known.values())
     if not q:
         # What was noted stands first; the rest keeps the order of the list.
@@ -35,7 +36,7 @@ def symptoms(request: Request, bench: TheBench, job_id: Id, q: str = "") -> Resp
     return job_page(request, "job_symptoms.html", job, "Symptoms", q=q, shown=shown, total=len(known), state=state)
 
 
-def _latest(job: JobPage) -> dict[str, ObservationRecord]:
+def latest_symptoms(job: JobPage) -> dict[str, ObservationRecord]:
     """The last word on each symptom."""
     return {o.symptom.id: o for o in job.observations if o.symptom is not None}
 

@@ -43,6 +43,7 @@ def _tallies(job: JobPage) -> Mapping[str, int]:
         "Symptoms": len({o.symptom.id for o in job.observations if o.symptom is not None}),
         "Tests": sum(o.test is not None for o in job.observations),
         "Treatments": len(job.treatments),
+        "Picture": len(job.measurements) or len(job.photos),
         "Verdict": len(job.verdicts),
     }
 

@@ -100,6 +100,8 @@ TABLE_WORDS: Final = {
     "treatments": "treatment",
     "verdicts": "verdict",
     "instruments": "instrument",
+    "photos": "photograph",
+    "measurements": "measurement",
     "known_good": "known-good reading",
     "known_goods": "known-good reading",
 }
@@ -188,6 +190,9 @@ def _in_one_line(table: str, held: Mapping[str, Any], known: Knowledge) -> str:
         return said + gun + (f": {words.OUTCOMES.get(str(held['outcome']), '')}" if held.get("outcome") else "")
     if table == "observations":
         return _finding(held, known)
+    if table in {"photos", "measurements"}:
+        said = str(held.get("file_name") or held.get("headline") or "")[:160]
+        return said + (f", {held['stage']} the work" if held.get("stage") else "")
     parts = []
     for name, value in held.items():
         if name in HIDDEN_FIELDS or value in (None, "", {}, []):
