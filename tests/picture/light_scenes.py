@@ -14,8 +14,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tubewright.picture.patches import PatchLights
 from tubewright.picture.patterns.raster import Raster
-from tubewright.picture.patterns.survey_light import draw_survey_light
+from tubewright.picture.patterns.survey_light import draw_survey_light, light_patches
 from tubewright.picture.seen import Marks, Photo, RasterMap, Sighting
 
 Floats = NDArray[np.float64]
@@ -193,3 +194,39 @@ def _beam(
     fine_y = ((v + 1) / 2 * scene.raster.height_px * times - 0.5).astype(np.float32)
     seen = cv2.remap(blurred, fine_x, fine_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     return u, v, seen.astype(np.float64)
+
+
+def lights_of(scene: Scene, *, uneven: float = 0.008, noise: float = 2e-4) -> PatchLights:
+    """What reading the patches of a scene should give, without a photograph: quick, for laws over many scenes."""
+    rng = np.random.default_rng(scene.seed)
+    patches = light_patches(scene.raster)
+    x = (patches.x_px + 0.5) / scene.raster.width_px * 2 - 1
+    y = (patches.y_px + 0.5) / scene.raster.height_px * 2 - 1
+    current = np.stack([gun.light(patches.drive[:, g] / 255) for g, gun in enumerate(scene.guns)], axis=1)
+    glow = np.array([gun.light(np.zeros(1))[0] for gun in scene.guns])
+    away = scene.landing(x, y) if scene.landing else np.zeros((len(x), 3))
+    screen = current * (1 - away) + np.roll(current * away, 1, axis=1) - glow
+    if scene.screen:
+        screen *= scene.screen(x, y)[:, None]
+    light = scene.exposure * screen @ scene.camera.T
+    if scene.lens:
+        light *= np.stack([scene.lens(x, y, c) for c in range(3)], axis=-1)
+    # Mask and spot make a patch uneven in all its colours alike, and a little in each by itself.
+    light *= 1 + uneven * (rng.standard_normal((len(x), 1)) + 0.2 * rng.standard_normal(light.shape))
+    clipped = (light > 1).astype(float)
+    if scene.tone is not None:
+        light = scene.tone(np.clip(light, 0, None))
+    light = np.minimum(light, 1) + noise * rng.standard_normal(light.shape)
+    return PatchLights(
+        patches=patches,
+        raster=scene.raster,
+        coding=scene.coding,
+        seen=np.ones(len(x), dtype=bool),
+        light_share=light,
+        light_sd=np.full(light.shape, 0.3 * uneven) * np.abs(light) + noise / 2,
+        background_share=np.full(light.shape, scene.ambient),
+        background_sd=np.full(light.shape, noise),
+        clipped_share=clipped,
+        off_axis_ratio=np.hypot(x, y) / np.sqrt(2),
+        floor_share=6e-4 if scene.coding == "srgb" else 2e-5,
+    )

@@ -26,10 +26,10 @@ from tubewright.picture.results import Unsupported
 Array = NDArray[np.float64]
 Knees = tuple[float, float, float]
 
-KNEES: Final = (1.0, 2.0, 4.0, 8.0)
+KNEES: Final = (1.0, 1.5, 2.2, 3.3, 5.0, 8.0)
 """Sharpness of the blend, all thought equally likely: 1 to 2 for a patchy cathode, 6 to 10 for an even one; from
 memory, Longo and Vaughan (see docs/physics.md)."""
-_BETWEEN_KNEES_LN: Final = float(np.log(2))
+_BETWEEN_KNEES_LN: Final = float(np.log(1.5))
 DRAWS: Final = 1200
 
 # Priors, each a mean and a standard deviation; estimates, but for the published.
@@ -46,6 +46,8 @@ _TONE_BEND_SD: Final = 0.40
 _TONE_MIDDLES: Final = (0.03, 0.15, 0.6)
 """Of a telephone's own rendering against sRGB: of the slope of log over log in the darks, and of how that changes as
 light passes each of three levels. Between them they come near what telephones do to the middle and to the whites."""
+_LAW_MISFIT_SD: Final = 0.10
+"""Of the logarithm of a bend: what a cathode that isn't quite like the blend does to it."""
 _TONE_MISFIT_SD: Final = 0.15
 """Of the logarithm of a bend: what a tone curve that is none of these does to it."""
 _TOE_SD: Final = 0.10
@@ -118,8 +120,8 @@ def fit_guns(lights: PatchLights) -> GunDraws:
     seen = _collect(lights, guns)
     start = _start(seen)
     # First the scatter decides how uneven the patches are.
-    uneven, knees = _UNEVEN_SD, (4.0, 4.0, 4.0)
-    for _ in range(3):
+    uneven, knees = _UNEVEN_SD, (3.3, 3.3, 3.3)
+    for _ in range(6):
         start = _solve(seen, start, knees, uneven).parameters
         off = _off(seen, start, knees, uneven)[: len(seen.light)]
         scale = 1.4826 * float(np.median(np.abs(off))) * np.sqrt(len(off) / max(len(off) - len(start), 1))
@@ -368,6 +370,7 @@ def _draw(seen: _Seen, start: Array, uneven: float, left_out: dict[int, Unsuppor
     middle = np.repeat([one.parameters for one in solved], count, axis=0)
     middle = middle[:, : 3 * _PER_GUN].reshape(-1, 3, _PER_GUN)[..., 3]
     guns[..., 3] = np.where(guns[..., 3] < 0, _above_zero(middle, spread, rng), guns[..., 3])
+    guns[..., 3] *= np.exp(_LAW_MISFIT_SD * rng.standard_normal(guns.shape[:2]))
     if seen.toned:
         guns[..., 3] *= np.exp(_TONE_MISFIT_SD * rng.standard_normal((len(guns), 1)))
     guns[:, [gun for gun in range(3) if gun not in seen.guns]] = np.nan
@@ -390,7 +393,7 @@ def _above_zero(middle: Array, spread: Array, rng: np.random.Generator) -> Array
 
 def _likely_knees(seen: _Seen, start: Array, uneven: float) -> list[Knees]:
     """The likeliest combinations of the guns' knees: each gun tried by itself first, then the best together."""
-    best, alone = [4.0, 4.0, 4.0], np.zeros((3, len(KNEES)))
+    best, alone = [3.3, 3.3, 3.3], np.zeros((3, len(KNEES)))
     for _ in range(_SWEEPS):
         for gun in seen.guns:
             for k, knee in enumerate(KNEES):

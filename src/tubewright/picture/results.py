@@ -187,12 +187,12 @@ class Focus:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Purity:
-    """How far a single-gun field's colour strays from that at the screen's middle.
+    """How far a single-gun field's colour strays from its usual one.
 
     Attributes:
         shift_ratio: Per gun and zone: light of the other two guns' phosphors in this gun's field, as a share of
-            its own, over what the middle of the screen has.
-        worst_ratio: The largest per gun.
+            its own, over what the screen has as a rule (its median).
+        worst_ratio: The largest in size per gun.
     """
 
     shift_ratio: Mapping[GunName, Mapping[Zone, Known]]

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tubewright.physics.colour import uv_prime_from_xy, white_shift
-from tubewright.picture.gun_fit import GunDraws, fit_guns
+from tubewright.picture.gun_fit import KNEES, GunDraws, fit_guns
 from tubewright.picture.patches import PatchLights
 from tubewright.picture.patterns.survey_light import WHITE_STEPS
 from tubewright.picture.results import GUNS, Figure, GunLaw, GunName, Known, Tracking, Unsupported
@@ -51,7 +51,13 @@ def _law(draws: GunDraws, gun: int, strength: Known) -> GunLaw:
     low = float(np.quantile(bend, 0.05))
     bent = low > 0 and float(shortfall.mean()) > max(_SURE_SDS * float(shortfall.std()), _LEAST_SHORTFALL)
     reserve = np.minimum(draws.reserve()[:, gun], _OUT_OF_SIGHT)
-    at_least = float(np.quantile(reserve, 0.05))
+    if not bent:
+        # Nothing then tells how sharp the knee is, and a sharp one hides more: take the sharpest at its word.
+        with np.errstate(divide="ignore"):
+            hidden = np.expm1(max(KNEES) * bend) ** (-1 / max(KNEES))
+        at_least = float(np.quantile(np.minimum(reserve, hidden), 0.05))
+    else:
+        at_least = float(np.quantile(reserve, 0.05))
     ln = np.log(reserve)
     seen: Known
     if bent:

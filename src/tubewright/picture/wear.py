@@ -27,16 +27,22 @@ _GRID_DOWN: Final = 150
 _EDGE_SHARE: Final = 0.06
 """Of the field at each side that is left out: curved edges, blur, the dark rim."""
 _ORDER: Final = 4
+_BAND_ORDER: Final = 9
 _SMOOTH_CELLS: Final = 2.5
 """Standard deviation of the smoothing in cells: a hundredth of the picture's width."""
 _SURE_SDS: Final = 5.0
-_LEAST_DEPTH: Final = 0.01
+_LEAST_DEPTH: Final = 0.02
+_BRIGHTER_TIMES: Final = 2.0
+_FIELD_HZ: Final = 60.0  # common practice: where the raster isn't known
+_FIELDS_OFF: Final = 0.03
+"""By how much an exposure may miss a whole number of fields without a band that counts."""
 _LIT_SHARE: Final = 0.25
 _LEAST_FIELD_SHARE: Final = 0.05
 _MOST_CLIPPED_SHARE: Final = 0.02
 _LEAST_LIGHT: Final = 0.02
-_PATCH_SURE_SDS: Final = 5.0
-_PATCH_LEAST_DEPTH: Final = 0.02
+_PATCH_SURE_SDS: Final = 6.0
+_PATCH_LEAST_DEPTH: Final = 0.04
+_FEWEST_PATCHES: Final = 30
 _PATCH_REACH: Final = 2.2
 """Standard deviation in pitches of the lattice over which patches are taken together: about their distance."""
 
@@ -62,7 +68,29 @@ def measure_wear(photo: Photo, sighting: Sighting | None = None) -> Wear:
         return _unsupported("the field is overexposed in the photograph", "a photograph with less exposure")
     if level[channel] < _LEAST_LIGHT:
         return _unsupported("the field is too dark in the photograph", "a photograph with more exposure")
-    return _from_map(light[..., channel])
+    band = _band(photo, sighting)
+    wear = _from_map(light[..., channel])
+    if band is not None and not (isinstance(wear.depth_ratio, Figure) and wear.depth_ratio.value > 2 * band):
+        return _unsupported(
+            f"the shutter cuts through a field: bands of {100 * band:.0f} % can hide wear and look like it",
+            "an exposure of whole fields (1/30 s, 1/15 s at 60 Hz; 1/25 s at 50 Hz), or of a second and more",
+        )
+    return wear
+
+
+def _band(photo: Photo, sighting: Sighting | None) -> float | None:
+    """Contrast of the bands that the exposure leaves, as a share of the light; ``None`` for none to speak of.
+
+    A row of the sensor sees a line lit once a field: so many times, or once more. Without an exposure in the file,
+    nothing is known and the field itself must show it.
+    """
+    if photo.exposure_s is None:
+        return None
+    fields = photo.exposure_s * (_FIELD_HZ if sighting is None else sighting.raster.field_hz)
+    contrast = 1 / max(fields, 1.0)
+    if contrast < _LEAST_DEPTH or (fields > 0.5 and abs(fields - round(fields)) < _FIELDS_OFF):
+        return None
+    return contrast
 
 
 def wear_from_patches(lights: PatchLights) -> Wear:
@@ -72,23 +100,23 @@ def wear_from_patches(lights: PatchLights) -> Wear:
     """
     u = (lights.patches.x_px + 0.5) / lights.raster.width_px * 2 - 1
     v = (lights.patches.y_px + 0.5) / lights.raster.height_px * 2 - 1
-    places, lacks = [], []
-    for gun in range(4):
-        found = np.flatnonzero(lights.full(gun))
-        channel = 1 if gun == 3 else gun
-        found = found[lights.clipped_share[found, channel] <= _MOST_CLIPPED_SHARE]
-        light = lights.light_share[found, channel]
-        if len(found) < 8 or np.median(light) < 3 * lights.floor_share:
-            continue
-        ln = np.log(np.maximum(light, 1e-3 * np.median(light)))
-        shapes = np.stack([a[found] for a in (np.ones_like(u), u, v, u * u, u * v, v * v)], axis=1)
-        places.append(found)
-        lacks.append(ln - shapes @ _lenient_fit(shapes, ln))
-    if len(places) == 0:
-        return _unsupported("no full patches could be read", "a photograph with less exposure and everything in view")
-    place, lack = np.concatenate(places), np.concatenate(lacks)
-    if len(place) < 24:
-        return _unsupported("too few full patches could be read", "a photograph with the whole picture in view")
+    total = _whole_light(lights)
+    clear = lights.clipped_share.max(axis=1) <= _MOST_CLIPPED_SHARE
+    bright = np.array([np.median(total[lights.full(g)]) if lights.full(g).any() else 0.0 for g in range(4)])
+    full = np.logical_or.reduce([lights.full(g) & (bright[g] > 3 * lights.floor_share) for g in range(4)])
+    place = np.flatnonzero(full & clear)
+    if len(place) < _FEWEST_PATCHES:
+        return _unsupported("too few full patches could be read", "a photograph with less exposure, everything in view")
+    ln = np.log(np.maximum(total[place], 1e-3 * total[place].max()))
+    u, v, gun = u[place], v[place], lights.patches.gun[place][:, None] == np.arange(4)
+    # One shading for all, and of each gun's light a level and a slope of its own.
+    own = np.concatenate([gun, gun[:, :3] * u[:, None], gun[:, :3] * v[:, None]], axis=1)
+    shapes = np.concatenate([np.stack([u, v, u * u, u * v, v * v], axis=1), own], axis=1)
+    lack = ln - shapes @ _lenient_fit(shapes, ln)
+    # Hum and a shutter that rolls make whole lines brighter and darker: what a row of patches shares is not wear.
+    for height in np.unique(lights.patches.y_px[place]):
+        row = lights.patches.y_px[place] == height
+        lack[row] -= np.median(lack[row])
     from scipy.spatial import distance
 
     x, y = lights.patches.x_px / lights.raster.width_px * 31, lights.patches.y_px / lights.raster.height_px * 23
@@ -115,6 +143,18 @@ def wear_from_patches(lights: PatchLights) -> Wear:
     )
 
 
+def _whole_light(lights: PatchLights) -> Array:
+    """Light of all three phosphors together, each counted in its own full light: a beam that lands wrong loses none."""
+    mixing = np.eye(3)
+    for gun in range(3):
+        full = lights.full(gun)
+        if full.any():
+            mixing[:, gun] = np.median(lights.light_share[full], axis=0)
+    if np.linalg.cond(mixing) > 1e4:
+        return np.asarray(lights.light_share.max(axis=1))
+    return np.asarray((lights.light_share @ np.linalg.inv(mixing).T).sum(axis=1))
+
+
 def _unsupported(reason: str, would_settle: str) -> Wear:
     why = Unsupported(reason=reason, would_settle=would_settle)
     return Wear(depth_ratio=why, area_pct=why, at_zone=None)
@@ -123,15 +163,17 @@ def _unsupported(reason: str, would_settle: str) -> Wear:
 def _lenient_fit(shapes: Array, values: Array) -> Array:
     """Fit to which what lies well below counts for little, what lies above for a good deal."""
     weight = np.ones(len(values))
-    for _ in range(12):
+    for step in range(32):
         root = np.sqrt(weight)
         fit = np.linalg.lstsq(shapes * root[:, None], values * root, rcond=None)[0]
         off = values - shapes @ fit
         scale = max(1.4826 * float(np.median(np.abs(off))), 1e-6)
         below = np.clip(-off / (3.0 * scale), 0, None)
         above = np.clip(off / (6.0 * scale), 0, None)
-        # Tukey's biweight, sharper on the side where light is lacking.
-        weight = np.clip(1 - np.maximum(below, above) ** 2, 0, None) ** 2 + 1e-6
+        if step < 24:  # the upper third first, by the sum of distances: wear only darkens
+            weight = np.where(off > 0, 2.0, 1.0) / np.maximum(np.abs(off), 0.1 * scale)
+        else:  # then Tukey's biweight, sharper on the side where light is lacking
+            weight = np.clip(1 - np.maximum(below, above) ** 2, 0, None) ** 2 + 1e-6
     return np.asarray(fit)
 
 
@@ -209,7 +251,13 @@ def _from_map(light: Array) -> Wear:
     blurred = cv2.GaussianBlur(ln, (0, 0), _SMOOTH_CELLS, borderType=cv2.BORDER_REFLECT)
     smooth = np.asarray(blurred, dtype=np.float64)
     v, u = np.meshgrid(np.linspace(-1, 1, ln.shape[0]), np.linspace(-1, 1, ln.shape[1]), indexing="ij")
-    shapes = np.stack([u**i * v**j for i in range(_ORDER + 1) for j in range(_ORDER + 1 - i)], axis=-1)
+    powers = [(i, j) for i in range(_ORDER + 1) for j in range(_ORDER + 1 - i)]
+    # Along one direction only it may wave more: hum and a shutter that rolls make bands.
+    powers += [(0, k) for k in range(_ORDER + 1, _BAND_ORDER + 1)] + [
+        (k, 0) for k in range(_ORDER + 1, _BAND_ORDER + 1)
+    ]
+    series = [np.polynomial.chebyshev.chebvander(a, _BAND_ORDER) for a in (u, v)]
+    shapes = np.stack([series[0][..., i] * series[1][..., j] for i, j in powers], axis=-1)
     thin = (slice(None, None, 3), slice(None, None, 3))
     fit = _lenient_fit(shapes[thin].reshape(-1, shapes.shape[-1]), smooth[thin].ravel())
     lack = smooth - shapes @ fit
@@ -221,10 +269,13 @@ def _from_map(light: Array) -> Wear:
     inner[rim:-rim, rim:-rim] = lack[rim:-rim, rim:-rim]
     worst = np.unravel_index(int(inner.argmin()), lack.shape)
     depth = float(-np.expm1(lack[worst]))
-    least = max(_SURE_SDS * sd, _LEAST_DEPTH)
+    # Moire and bands brighten as much as they darken, wear only darkens.
+    brighter = float(np.quantile(lack[rim:-rim, rim:-rim], 0.99))
+    least = max(_SURE_SDS * sd, _BRIGHTER_TIMES * brighter, _LEAST_DEPTH)
     if depth < least:
         return _unsupported(
-            f"no shape deeper than {100 * least:.1f} % stands out from the field", "nothing more: the screen is even"
+            f"no shape deeper than {100 * least:.1f} % stands out from the field",
+            "nothing, if that is fine enough; else a photograph without moire, bands and reflections",
         )
     lost = -np.expm1(lack) > depth / 2
     whole = (1 - 2 * _EDGE_SHARE) ** 2
@@ -233,7 +284,7 @@ def _from_map(light: Array) -> Wear:
     area = 100 * whole * float(lost.mean())
     zone: Zone = ZONES[3 * min(int(3 * down), 2) + min(int(3 * across), 2)]
     return Wear(
-        depth_ratio=Figure(value=depth, sd=float(np.hypot(sd, 0.05 * depth))),
+        depth_ratio=Figure(value=depth, sd=float(np.hypot(sd, 0.1 * depth))),
         area_pct=Figure(value=area, sd=max(0.2 * area, 0.1)),
         at_zone=zone,
     )
