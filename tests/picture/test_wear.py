@@ -26,7 +26,7 @@ def box(u: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(1 - 0.12 * ((np.abs(u - 0.5) < 0.25) & (np.abs(v + 0.5) < 0.2)))
 
 
-FIELD = Scene(width_px=800, height_px=615, exposure=0.5, picture=WHITE, lens=shaded)
+FIELD = Scene(width_px=1100, height_px=840, exposure=0.5, picture=WHITE, lens=shaded)
 
 
 @pytest.mark.parametrize("known", [False, True], ids=["by its edges", "by its map"])
