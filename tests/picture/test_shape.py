@@ -205,6 +205,28 @@ def test_rotation_is_told_against_the_strips_as_they_were_laid() -> None:
     assert "along the bezel" in astray.would_settle
 
 
+def test_strips_moved_between_photographs_are_noticed_and_do_no_harm() -> None:
+    rng = np.random.default_rng(17)
+    tube = random_tube(rng)
+    x, y, at = tube.strips[0]
+    moved = replace(tube, strips=((x + 15, y - 5, at + 2), *tube.strips[1:]))
+    views = [view_of(t, replace(EYE, yaw_deg=w), rng) for t, w in ((tube, -20.0), (moved, 18.0))]
+    shape = measure_shape(views)
+    assert any("elsewhere" in note for note in shape.notes)
+    for name, (off, sd) in errors(shape.geometry, true_shapes(tube)).items():
+        assert abs(off) < 3.3 * sd, name
+    assert measure_shape([view_of(tube, EYE, rng)]).notes == ()
+
+
+def test_tags_printed_askew_are_noticed() -> None:
+    """A sheet stretched by 3 % along one side only: no camera shows a square so."""
+    view = view_of(Tube(), EYE, np.random.default_rng(18))
+    assert view.tags is not None
+    stretched = replace(view.tags, corners_mm=view.tags.corners_mm * (1.03, 1.0))
+    shape = measure_shape([replace(view, tags=stretched)])
+    assert any("printed" in note for note in shape.notes)
+
+
 def test_an_uncut_sheet_works_by_itself() -> None:
     """All four strips as one piece above the picture: scale and pose, from farther away to have it in the frame."""
     sheet = tuple((-90.0, -290.0 + 30.0 * k, 0.0) for k in range(4))

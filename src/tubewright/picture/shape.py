@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from tubewright.errors import Fault, InputError, RefusedError
 from tubewright.picture.bundle import Bundle
 from tubewright.picture.camera import Camera, Glass, Pose, picture_of_photo
-from tubewright.picture.convergence import FEWEST_MARKS, convergence_of, fringes_separated
+from tubewright.picture.convergence import FEWEST_MARKS, Lattice, convergence_of, fringes_separated
 from tubewright.picture.field import FIRST_SHRINKABLE_ERROR_ORDER, FIRST_SHRINKABLE_ORDER
 from tubewright.picture.figures import Drawn, Told, geometry_of, scale_of
 from tubewright.picture.fringes import likely_px
@@ -28,6 +28,18 @@ from tubewright.picture.start import Start, View, upright_of, uv_of_raster
 Floats = NDArray[np.float64]
 
 _SETTLED_ORDER: Final = 3
+_MOVED: Final = (
+    "The strips of tags lie elsewhere in one photograph than in another, so each photograph's were taken by themselves;"
+    " leave them as they are between photographs to learn more."
+)
+_NOT_AS_PRINTED: Final = (
+    "The tags don't lie to each other as they were printed: check that the strips are flat, whole, and printed to size."
+    " The spreads were widened accordingly."
+)
+_TAG_MISFIT_RATIO: Final = 5.0
+_TAG_NOISE_PX: Final = 0.5
+"""Tags that lie off by five times their errors and by half a pixel, some 0.07 mm, aren't as printed or not where they
+were: paper lies truer than that; estimate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -150,16 +162,13 @@ def measure_shape(
     _check(views, picture_mm, diagonal_mm, glass_radius_mm)
     upright, notes = upright_of(views, mount)
     start = Start(views, upright, picture_mm, diagonal_mm)
-    unknowns = Unknowns.none()
-    bundle, lattice = start.bundle(unknowns, diagonal_mm, glass_radius_mm)
-    after = solve(
-        unknowns,
-        bundle.rows_at,
-        fold=bundle.fold,
-        groups=_groups(bundle),
-        stages=[_rough(bundle)],
-        progress=progress,
-    )
+    bundle, lattice, after = _solved(start, diagonal_mm, glass_radius_mm, progress)
+    if len(views) > 1 and _tags_disagree(after):
+        start = Start(views, upright, picture_mm, diagonal_mm, strips_moved=True)
+        bundle, lattice, after = _solved(start, diagonal_mm, glass_radius_mm, progress)
+        notes += (_MOVED,)
+    if _tags_disagree(after):
+        notes += (_NOT_AS_PRINTED,)
     lens_before = likely_px(views[0].size_px)
     by_tags = bool(bundle.fringes)
     told = Told(
@@ -188,12 +197,36 @@ def measure_shape(
         misfit_ratio=after.misfit["marks"],
         misfit_px=float(np.sqrt(2 * np.mean(marks_off**2))),
         settled=after.settled,
-        notes=notes + start.notes,
+        notes=notes,
         _bundle=bundle,
         _after=after,
         _raster=views[0].sighting.raster,
         _upright=upright,
     )
+
+
+def _solved(
+    start: Start,
+    diagonal_mm: float | None,
+    glass_radius_mm: float | None,
+    progress: Callable[[float], None] | None,
+) -> tuple[Bundle, Lattice, Posterior]:
+    unknowns = Unknowns.none()
+    bundle, lattice = start.bundle(unknowns, diagonal_mm, glass_radius_mm)
+    after = solve(
+        unknowns,
+        bundle.rows_at,
+        fold=bundle.fold,
+        groups=_groups(bundle),
+        stages=[_rough(bundle)],
+        progress=progress,
+    )
+    return bundle, lattice, after
+
+
+def _tags_disagree(after: Posterior) -> bool:
+    """Whether the corners of tags lie off by more than their errors, print and paper can explain."""
+    return after.misfit.get("tags", 0.0) > _TAG_MISFIT_RATIO and after.noise["tags"] > _TAG_NOISE_PX
 
 
 def _check(

@@ -23,6 +23,7 @@ from tubewright.picture.convergence import FEWEST_MARKS, Lattice
 from tubewright.picture.field import curl_profiles, error_columns, row_likely_mm, shape_columns
 from tubewright.picture.fringes import TERMS, likely_px, middle_px
 from tubewright.picture.patterns.raster import Raster
+from tubewright.picture.patterns.tags import STRIPS
 from tubewright.picture.results import GUNS
 from tubewright.picture.seen import Sighting, TagViews
 from tubewright.picture.solve import Unknowns
@@ -120,10 +121,12 @@ class Start:
         upright: Floats,
         picture_mm: tuple[float, float] | None,
         diagonal_mm: float | None,
+        *,
+        strips_moved: bool = False,
     ) -> None:
         self.views = views
+        self.strips_moved = strips_moved
         self.upright = upright
-        self.notes: tuple[str, ...] = ()
         self.raster = views[0].sighting.raster
         kinds = [(view.size_px, view.focal_35mm) for view in views]
         self.kinds = list(dict.fromkeys(kinds))
@@ -159,19 +162,24 @@ class Start:
             poses.append(pose_of_plane(self.cameras[camera], found)[0])
         return poses
 
+    def _strip(self, shot: int, strip: int) -> int:
+        """The unknown strip: the same in all photographs, unless strips were moved between them."""
+        return strip + (STRIPS * shot if self.strips_moved else 0)
+
     def _strips(self) -> dict[int, list[float]]:
         """Each strip's place, turn and size of a millimetre, from the first view that shows it: tags taken flat."""
         flat = Glass(curvature_per_mm=0.0, height_mm=0.0)
         strips: dict[int, list[float]] = {}
-        for view, pose, camera in zip(self.views, self.poses, self.camera_of, strict=True):
+        for shot, (view, pose, camera) in enumerate(zip(self.views, self.poses, self.camera_of, strict=True)):
             if view.tags is None:
                 continue
             for strip in np.unique(view.tags.strip):
                 ours = view.tags.strip == strip
-                if int(strip) in strips:
+                key = self._strip(shot, int(strip))
+                if key in strips:
                     continue
                 there = picture_of_photo(self.cameras[camera], pose, flat, view.tags.corners_px[ours].reshape(-1, 2))
-                strips[int(strip)] = _similarity(view.tags.corners_mm[ours].reshape(-1, 2), there)
+                strips[key] = _similarity(view.tags.corners_mm[ours].reshape(-1, 2), there)
         return strips
 
     def _take_scale_from_tags(self) -> None:
@@ -294,7 +302,7 @@ class Start:
                 boards.append(
                     Board(
                         shot=shot,
-                        strip=int(strip),
+                        strip=self._strip(shot, int(strip)),
                         strip_mm=view.tags.corners_mm[ours].reshape(-1, 2),
                         photo_px=view.tags.corners_px[ours].reshape(-1, 2),
                         error_px=np.repeat(view.tags.corner_sd_px[ours], 4),
