@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cache
 
 import cv2
 import numpy as np
@@ -22,7 +23,7 @@ from tubewright.picture.patterns.survey import draw_survey, survey_marks
 from tubewright.picture.seen import Marks, Photo, RasterMap, Sighting
 
 Floats = NDArray[np.float64]
-FINE = 6
+FINE = 5
 """Samples to a raster pixel."""
 
 
@@ -60,7 +61,7 @@ class Scene:
     mask_depth: float = 0.0
     noise: float = 0.01
     hidden_lines: int = 0
-    photo_size: tuple[int, int] = (1600, 1200)
+    photo_size: tuple[int, int] = (1200, 900)
     tilt: float = 0.04
     roll_deg: float = 1.5
     radial: float = 0.01
@@ -69,6 +70,7 @@ class Scene:
     seed: int = 1
 
 
+@cache
 def photograph(scene: Scene) -> tuple[Photo, Sighting]:
     """The photograph of a scene and what a finder of marks would say of it."""
     raster = scene.raster
@@ -110,7 +112,8 @@ def photograph(scene: Scene) -> tuple[Photo, Sighting]:
     )
     seen = cv2.GaussianBlur(seen, (0, 0), scene.camera_px) + 0.003
     mixed = seen @ _leaks(scene).T.astype(np.float32) * 0.45
-    noisy = mixed + scene.noise * rng.standard_normal(mixed.shape) * np.sqrt(np.maximum(mixed, 0) + 0.02)
+    grain = np.float32(scene.noise) * rng.standard_normal(mixed.shape, dtype=np.float32)
+    noisy = mixed + grain * np.sqrt(np.maximum(mixed, 0) + np.float32(0.02))
     noisy = np.clip(noisy, 0, 1)
     coded = np.where(noisy <= 0.0031308, noisy * 12.92, 1.055 * noisy ** (1 / 2.4) - 0.055)
     photo = Photo(pixels=np.rint(coded * 255).astype(np.uint8), exposure_s=scene.exposure_s, name="scene")

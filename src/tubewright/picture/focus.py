@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tubewright.picture.bars import BarTracks, Plane, level_plane
+from tubewright.picture.bars import BarTracks
 from tubewright.picture.patterns.survey import survey_bars
 from tubewright.picture.results import ZONES, Figure, Focus, Known, Unsupported, Zone
 from tubewright.picture.seen import Sighting, TagViews
@@ -51,14 +51,13 @@ def measure_focus(
     Args:
         sighting: The survey as seen.
         tags: Tags in the same photograph, if there are any: they show the camera's blur.
-        mm_per_px_x: Millimetres on the picture per raster pixel in its middle; ``None`` where there is no scale.
-        mm_per_line_y: The same per line.
+        mm_per_px_x: Millimetres on the picture per raster pixel, its width over its pixels; ``None`` without a scale.
+        mm_per_line_y: The same per line, its height over its lines.
         tracks: The bars, which join in along the line.
     """
     camera = _camera_blur_px(tags)
-    plane = next((level_plane(m) for m in (sighting.maps[1], *sighting.maps) if m is not None), None)
     zones_h: Mapping[Zone, Known]
-    if plane is None:
+    if all(one is None for one in sighting.maps):
         none = Unsupported(reason="no gun shows marks enough", would_settle="a brighter or sharper photograph")
         return Focus(spot_h_mm=dict.fromkeys(ZONES, none), spot_v_mm=dict.fromkeys(ZONES, none), camera_blur="included")
     marks, raster = sighting.marks, sighting.raster
@@ -74,10 +73,8 @@ def measure_focus(
         zones_x, gun_x = np.concatenate([zones_x, more[4]]), np.concatenate([gun_x, more[5]])
     else:
         at_x = at
-    zones_h = _by_zone(sighting, plane, 0, spread_x, spread_sd, at_x, gun_x, zones_x, camera, mm_per_px_x)
-    zones_v = _by_zone(
-        sighting, plane, 1, marks.spread_y_px, marks.spread_sd_px, at, marks.gun, zone, camera, mm_per_line_y
-    )
+    zones_h = _by_zone(sighting, 0, spread_x, spread_sd, at_x, gun_x, zones_x, camera, mm_per_px_x)
+    zones_v = _by_zone(sighting, 1, marks.spread_y_px, marks.spread_sd_px, at, marks.gun, zone, camera, mm_per_line_y)
     return Focus(spot_h_mm=zones_h, spot_v_mm=zones_v, camera_blur="included" if camera is None else "taken_off")
 
 
@@ -110,7 +107,6 @@ def _of_bars(
 
 def _by_zone(
     sighting: Sighting,
-    plane: Plane,
     axis: int,
     spread: Floats,
     spread_sd: Floats,
@@ -126,11 +122,11 @@ def _by_zone(
             would_settle="the printed tags beside the picture, or its size measured with a ruler",
         )
         return dict.fromkeys(ZONES, none)
-    photo_px, plane_px = _local_scale(sighting, plane, axis, at, gun)
-    mm = plane_px * mm_per_px.value
+    photo_px = _local_scale(sighting, axis, at, gun)
+    mm = mm_per_px.value
     variance = (spread * mm) ** 2
     variance_sd = 2 * spread * spread_sd * mm**2
-    camera_mm = np.zeros_like(mm) if camera is None else camera.value * mm / photo_px
+    camera_mm = np.zeros_like(photo_px) if camera is None else camera.value * mm / photo_px
     camera_sd_ratio = 0.0 if camera is None else camera.sd / camera.value
     result: dict[Zone, Known] = {}
     for k, name in enumerate(ZONES):
@@ -160,19 +156,14 @@ def _by_zone(
     return result
 
 
-def _local_scale(
-    sighting: Sighting, plane: Plane, axis: int, at: tuple[Floats, Floats], gun: NDArray[np.int64]
-) -> tuple[Floats, Floats]:
-    """Pixels of the photograph, and pixels of the middle, to one raster pixel (or line) at places of the raster."""
+def _local_scale(sighting: Sighting, axis: int, at: tuple[Floats, Floats], gun: NDArray[np.int64]) -> Floats:
+    """Pixels of the photograph to one raster pixel (or line) at places of the raster."""
     step = (0.5, 0.0) if axis == 0 else (0.0, 0.5)
-    photo, flat = np.full(at[0].shape, np.nan), np.full(at[0].shape, np.nan)
+    photo = np.full(at[0].shape, np.nan)
     for g, one in enumerate(sighting.maps):
         own = gun == g
-        if one is None or not own.any():
-            continue
-        x, y = at[0][own], at[1][own]
-        ahead, behind = one(x + step[0], y + step[1]), one(x - step[0], y - step[1])
-        photo[own] = np.hypot(ahead[0] - behind[0], ahead[1] - behind[1])
-        there, here = plane(*ahead), plane(*behind)
-        flat[own] = np.abs(there[axis] - here[axis])
-    return photo, flat
+        if one is not None and own.any():
+            x, y = at[0][own], at[1][own]
+            ahead, behind = one(x + step[0], y + step[1]), one(x - step[0], y - step[1])
+            photo[own] = np.hypot(ahead[0] - behind[0], ahead[1] - behind[1])
+    return photo

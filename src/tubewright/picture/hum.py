@@ -63,7 +63,7 @@ class HumView:
 
     Attributes:
         shifts: What every line does. For light, those of a flat field may be put in the place of the bars'.
-        mm_per_px_x: Millimetres on the picture per raster pixel in its middle; ``None`` where there is no scale.
+        mm_per_px_x: Millimetres on the picture per raster pixel, its width over its pixels; ``None`` without a scale.
         exposure_s: Time during which each row gathered light; ``None`` if not known.
     """
 

@@ -1,0 +1,326 @@
+"""Laws of curl fitted to the course of the lines: geometry, sway and curl taken apart, every shape weighed.
+
+All lengths are raster pixels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tubewright.picture.bars import LineShifts
+from tubewright.picture.hum import GEOMETRY_SD_RATIO, mains_waves
+from tubewright.picture.patterns.raster import Raster
+
+Floats = NDArray[np.float64]
+
+_CURL_SD_RATIO: Final = 0.025
+"""Size that a curl has over the picture's width, where there is one. Estimate: 2 % is a failed set-up."""
+_SWAY_SD_RATIO: Final = 0.0015
+"""The same of a sway. Estimate."""
+_SWAY_CHANCE: Final = 0.25
+"""Odds of a sway of one kind against none, before looking. Estimate: what bends the top often sways the rest."""
+_OTHER_SWAYS: Final = (0.5, 0.57, 0.65, 0.75, 0.87, 1.0, 1.15, 1.3)
+"""Periods over the height of sways that the mains doesn't make, near enough to stand for any between."""
+_SHORTEST_LINES: Final = 1.0
+_LONGEST_SHARE: Final = 0.22
+"""Longest decay looked for, over the height: a longer one is a bow to the eye and to the fit."""
+_UNEVEN_SD_RATIO: Final = 0.03
+"""How far the scale may change over the height. Estimate."""
+_SMEAR_SD_RATIO: Final = 0.3
+"""How wrong the reckoning of one line's light in the next may be: a spot is no Gaussian. Estimate."""
+_FLOOR_PX: Final = 0.003
+"""What no photograph gets below, in raster pixels. Estimate."""
+_FINE_LINES: Final = 48
+_COARSE_LINES: Final = 6
+"""From this line on so many are taken together: what is left of a curl there is smooth over as many."""
+_GRID: Final = 15
+_ZOOMS: Final = 9
+_FEW_CELLS: Final = 4
+_WORTH_LN: Final = 12.0
+"""What lies further below the best in log likelihood weighs nothing (6e-6)."""
+_DRAWS: Final = 600
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Explained:
+    """Courses drawn from what the lines allow.
+
+    Attributes:
+        curl_px: The curl by line from the first visible, (draws, lines).
+        geometry_px: Mean geometry and sway at the lines seen, (n,).
+        noise_px: Standard error of each line as the course itself shows it, (n,).
+        left_at_top_px: What the mean course leaves at the first lines beyond noise.
+        no_curl_chance: Chance that there is none.
+    """
+
+    curl_px: Floats
+    geometry_px: Floats
+    noise_px: Floats
+    left_at_top_px: float
+    no_curl_chance: float
+
+
+def explain(shifts: LineShifts, raster: Raster) -> Explained:
+    """Take the course of the lines apart."""
+    rng = np.random.default_rng(0)  # for the draws of a posterior, so that one photograph has one answer
+    course = _Course(shifts)
+    size = _SWAY_SD_RATIO * raster.width_px
+    mains = [wave * size for wave in mains_waves(raster, shifts.first + course.line).values()]
+    turns = [2 * np.pi * course.line / (share * raster.height_px) for share in _OTHER_SWAYS]
+    others = [np.stack([np.cos(turn), np.sin(turn)], axis=1) * size for turn in turns]
+    # No sway, one wave, or all of the mains' at once.
+    sways = [np.zeros((course.line.size, 0)), *mains, *others, np.concatenate(mains, axis=1)]
+    # The lines' own standard errors don't hold what the bars have in common: the mask, the camera. So the course is
+    # explained once, and what is left, with its run from line to line, tells how much the errors must grow.
+    rough = [_Family(course, sway, law) for sway in sways for law in LAWS if law.name != "decays"]
+    course = course.with_noise(max(rough, key=lambda f: f.ln_whole))
+    kept = [_Family(course, sway, law) for sway in sways for law in LAWS]
+    whole = np.array([f.ln_whole + np.log(f.law.odds * (_SWAY_CHANCE if f.sway.shape[1] else 1.0)) for f in kept])
+    chance = np.exp(whole - whole.max())
+    chance /= chance.sum()
+    none = float(sum(c for c, f in zip(chance, kept, strict=True) if f.law is NOTHING))
+    counts = rng.multinomial(_DRAWS, chance)
+    drawn = [f.draws(int(k), rng) for f, k in zip(kept, counts, strict=True) if k]
+    curl, geometry = (np.concatenate([d[part] for d in drawn]) for part in (0, 1))
+    likely = np.median(curl, axis=0)
+    left = course.seen - geometry.mean(axis=0) - course.smear(np.interp(course.at, np.arange(course.lines), likely))
+    beyond = max(float(np.mean(left[:3])) ** 2 - float(np.mean(course.sd[:3])) ** 2, 0.0) ** 0.5
+    return Explained(
+        curl_px=curl,
+        geometry_px=np.interp(shifts.line, course.line, geometry.mean(axis=0)),
+        noise_px=np.full(shifts.line.size, float(np.median(course.sd[: _FINE_LINES // 2]))),
+        left_at_top_px=beyond,
+        no_curl_chance=none,
+    )
+
+
+class _Course:
+    """What was seen, and how a curl would be seen: with the light of neighbouring lines mixed in.
+
+    The first lines stand singly, those further down are taken together.
+
+    Attributes:
+        line: Place of each entry, lines from the first visible, (n,).
+        seen: Sideways place, (n,).
+        sd: Its standard error, (n,).
+        at: Lines at which a law is to be reckoned before ``smear`` makes entries of them, (m,).
+        lines: Visible lines.
+        geometry: Terms of geometry, scaled to their usual size, (n, terms).
+        bends: Terms for what the reckoning of a curl can't know, the same, (n, terms).
+        curl_sd_px: Usual size of a curl.
+    """
+
+    def __init__(self, shifts: LineShifts, grown: float = 1.0, bends: Floats | None = None) -> None:
+        self.shifts = shifts
+        self.lines = int(shifts.line[-1]) + 1
+        fine = shifts.line < _FINE_LINES
+        group = np.where(fine, shifts.line, _FINE_LINES + (shifts.line - _FINE_LINES) // _COARSE_LINES)
+        self._group = np.unique(group, return_inverse=True)[1]
+        self.line = self.gathered(shifts.line)
+        self.seen = self.gathered(shifts.shift_px)
+        variance = shifts.shift_sd_px**2 + _FLOOR_PX**2
+        self.sd = grown * np.sqrt(self.gathered(variance) / np.bincount(self._group))
+        reach = int(np.ceil(3 * shifts.spread_y_px)) if shifts.spread_y_px > 0.15 else 0
+        self._taps = np.exp(-0.5 * (np.arange(-reach, reach + 1) / max(shifts.spread_y_px, 0.1)) ** 2)
+        self._single = int(fine.sum())
+        self._first = min(_FINE_LINES + reach, self.lines)
+        self.at = np.concatenate([np.arange(self._first, dtype=np.float64), self.line[self._single :]])
+        t = 2 * self.line / (self.lines - 1) - 1
+        self.geometry = np.polynomial.legendre.legvander(t, len(GEOMETRY_SD_RATIO) - 1) * (
+            np.array(GEOMETRY_SD_RATIO) * shifts.width_px
+        )
+        self.bends = np.zeros((self.line.size, 0)) if bends is None else bends
+        self.curl_sd_px = _CURL_SD_RATIO * shifts.width_px
+
+    def gathered(self, by_line_seen: Floats) -> Floats:
+        """Means over the lines taken together, (n, ...), of values at the lines seen."""
+        count = np.bincount(self._group)
+        total = np.zeros((count.size, *by_line_seen.shape[1:]))
+        np.add.at(total, self._group, by_line_seen)
+        return np.asarray(total / count.reshape(-1, *[1] * (by_line_seen.ndim - 1)))
+
+    def with_noise(self, rough: _Family) -> _Course:
+        """The same with errors that hold what a rough explanation left and what it can't know."""
+        curl = rough.likeliest_curl()
+        seen = self.smear(curl[:, None])[:, 0]
+        plain = np.interp(self.line, self.at, curl)
+        # A scale that changes down the picture, and a spot that isn't quite Gaussian, bend the course as follows.
+        uneven = _UNEVEN_SD_RATIO * seen * self.line / self.lines
+        smear = _SMEAR_SD_RATIO * np.where(np.arange(self.line.size) < self._single, seen - plain, 0.0)
+        ratio = np.clip(rough.left() / self.sd, -4, 4)  # a law that fails at one place is not noise everywhere
+        size = float(np.mean(ratio**2))
+        run = float(np.clip(np.mean(ratio[1:] * ratio[:-1]) / size, 0, 0.9))
+        # Neighbours that agree count for less: the variance of a mean grows by (1 + run) / (1 - run) (first-order
+        # autoregression; Box, Jenkins, Reinsel and Ljung, Time Series Analysis, 5th ed. 2015, section 3.2).
+        grown = float(np.sqrt(max(size, 1.0) * (1 + run) / (1 - run)))
+        return _Course(self.shifts, grown, np.stack([uneven, smear], axis=1))
+
+    def smear(self, curl: Floats) -> Floats:
+        """A curl reckoned ``at`` its lines, (m, ...), as the entries show it, (n, ...)."""
+        reach, first = len(self._taps) // 2, self._first
+        rows = self.line[: self._single].astype(np.int64)
+        if reach == 0:
+            return np.concatenate([curl[rows], curl[first:]])
+        padded = np.pad(curl[:first], [(reach, reach)] + [(0, 0)] * (curl.ndim - 1))
+        shining = np.pad(np.ones(first), reach)
+        total, weight = np.zeros_like(curl[:first]), np.zeros(first)
+        for k, tap in enumerate(self._taps):
+            total += tap * padded[k : k + first]
+            weight += tap * shining[k : k + first]
+        mixed = total / weight.reshape(-1, *[1] * (curl.ndim - 1))
+        return np.concatenate([mixed[rows], curl[first:]])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Law:
+    """A law of curl: two shape numbers, and the odds of it.
+
+    Attributes:
+        low: Lower ends of the shape numbers.
+        high: Upper ends. Of the decay's length both are set when the number of lines is known.
+        odds: Odds against the other laws before looking.
+    """
+
+    name: str
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    odds: float = 1.0
+
+    def courses(self, shape: Floats, line: Floats) -> Floats:
+        """Courses at lines (m,) of shapes (g, shape numbers): (m, g, terms), 1 or 0 at the first line."""
+        n = line[:, None]
+        slow = np.exp(-n / np.exp(shape[:, 0]))
+        if self.name == "decay":
+            return slow[..., None]
+        if self.name == "wave":
+            turn = n * shape[:, 1] / np.exp(shape[:, 0])
+            return np.stack([slow * np.cos(turn), slow * np.sin(turn)], axis=-1)
+        return np.stack([slow, np.exp(-n / np.exp(shape[:, 0] - shape[:, 1]))], axis=-1)
+
+
+NOTHING: Final = _Law(name="nothing", low=(), high=())
+# Shape numbers: the decay's length in lines (as logarithm: any order of size is as likely), and the turn within one
+# such length in radians (0 critical, 1 the well-damped 0.7, 6 rings for long) or the logarithm of slow over fast
+# (overdamped: the less likely, for loops are made to be quick; the simplest law comes first. The odds are estimates).
+LAWS: Final = (
+    NOTHING,
+    _Law(name="decay", low=(0.0,), high=(0.0,)),
+    _Law(name="wave", low=(0.0, 0.05), high=(0.0, 6.0), odds=0.5),
+    _Law(name="decays", low=(0.0, 0.15), high=(0.0, 1.2), odds=0.1),
+)
+
+
+class _Family:
+    """One law with one sway: a grid over its shape numbers, everything else solved on the way."""
+
+    def __init__(self, course: _Course, sway: Floats, law: _Law) -> None:
+        self.course, self.sway, self.law = course, sway, law
+        self._fixed = np.concatenate([course.geometry, sway, course.bends], axis=1)
+        low = np.array(law.low)
+        high = np.array(law.high)
+        if low.size:
+            low[0] = np.log(_SHORTEST_LINES)
+            high[0] = np.log(_LONGEST_SHARE * course.lines)
+        volume = float(np.prod(high - low))
+        for zoom in range(_ZOOMS):
+            shape, cell = self._grid(low, high)
+            ln_each = self._weigh(shape)
+            if zoom + 1 == _ZOOMS or not low.size:
+                break
+            # Where the likelihood is sharper than the grid, its best few cells show where to look closer.
+            few = np.partition(ln_each, -_FEW_CELLS * low.size)[-_FEW_CELLS * low.size]
+            near = shape[ln_each >= min(few, ln_each.max() - _WORTH_LN)]
+            step = (high - low) / _GRID
+            new_low, new_high = np.maximum(near.min(axis=0) - step, low), np.minimum(near.max(axis=0) + step, high)
+            if np.all(new_high - new_low > 0.8 * (high - low)):
+                break
+            low, high = new_low, new_high
+        self.shape = shape
+        self.ln_each = ln_each
+        self.ln_peak = float(ln_each.max())
+        share = cell / volume if low.size else 1.0
+        self.ln_whole = self.ln_peak + float(np.log(np.exp(ln_each - self.ln_peak).sum() * share))
+
+    @staticmethod
+    def _grid(low: Floats, high: Floats) -> tuple[Floats, float]:
+        """Middles of the cells of an even grid, (g, shape numbers), and the size of a cell."""
+        if not low.size:
+            return np.zeros((1, 0)), 1.0
+        sides = [a + (np.arange(_GRID) + 0.5) * (b - a) / _GRID for a, b in zip(low, high, strict=True)]
+        grid = np.stack([g.ravel() for g in np.meshgrid(*sides, indexing="ij")], axis=1)
+        return grid, float(np.prod((high - low) / _GRID))
+
+    def _designs(self, shape: Floats) -> tuple[Floats, Floats]:
+        """Normal matrices, (g, k, k), and right-hand sides, (g, k), all terms scaled to a size of 1 beforehand."""
+        course = self.course
+        fixed = self._fixed / course.sd[:, None]
+        seen = course.seen / course.sd
+        k = fixed.shape[1]
+        if self.law is NOTHING:
+            return (fixed.T @ fixed + np.eye(k))[None], (fixed.T @ seen)[None]
+        curls = course.smear(self.law.courses(shape, course.at)) * course.curl_sd_px / course.sd[:, None, None]
+        g, terms = curls.shape[1:]
+        normal = np.empty((g, k + terms, k + terms))
+        normal[:, :k, :k] = fixed.T @ fixed
+        normal[:, :k, k:] = np.tensordot(fixed, curls, axes=(0, 0)).transpose(1, 0, 2)
+        normal[:, k:, :k] = normal[:, :k, k:].transpose(0, 2, 1)
+        normal[:, k:, k:] = np.einsum("nga,ngb->gab", curls, curls)
+        right = np.concatenate([np.tile(fixed.T @ seen, (g, 1)), np.tensordot(seen, curls, axes=(0, 0))], axis=1)
+        return normal + np.eye(k + terms), right
+
+    def _weigh(self, shape: Floats) -> Floats:
+        """Log marginal likelihood of each shape.
+
+        Source: Bishop, Pattern Recognition and Machine Learning, 2006, equation 3.86, with known noise.
+        """
+        normal, right = self._designs(shape)
+        best = np.linalg.solve(normal, right[..., None])[..., 0]
+        seen = self.course.seen / self.course.sd
+        return np.asarray(
+            0.5 * (right * best).sum(axis=1)
+            - 0.5 * np.linalg.slogdet(normal)[1]
+            - 0.5 * seen @ seen
+            - np.log(self.course.sd).sum()
+        )
+
+    def _likeliest(self) -> tuple[Floats, Floats]:
+        at = self.shape[[int(np.argmax(self.ln_each))]]
+        normal, right = self._designs(at)
+        return at, np.asarray(np.linalg.solve(normal, right[..., None])[0, :, 0], dtype=np.float64)
+
+    def likeliest_curl(self) -> Floats:
+        """The likeliest curl at the course's ``at``, (m,)."""
+        if self.law is NOTHING:
+            return np.zeros(self.course.at.size)
+        at, best = self._likeliest()
+        courses = self.law.courses(at, self.course.at)[:, 0]
+        return np.asarray(courses @ best[self._fixed.shape[1] :] * self.course.curl_sd_px)
+
+    def left(self) -> Floats:
+        """What the likeliest shape leaves of each entry, (n,)."""
+        best = self._likeliest()[1]
+        explained = self._fixed @ best[: self._fixed.shape[1]]
+        return self.course.seen - explained - self.course.smear(self.likeliest_curl()[:, None])[:, 0]
+
+    def draws(self, count: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """Curls by line, (count, lines), and geometry with sway at the entries, (count, n)."""
+        chance = np.exp(self.ln_each - self.ln_peak)
+        at = self.shape[rng.choice(len(chance), size=count, p=chance / chance.sum())]
+        normal, right = self._designs(at)
+        lower = np.asarray(np.linalg.cholesky(normal))
+        if self.law is NOTHING:
+            lower, right = np.repeat(lower, count, axis=0), np.repeat(right, count, axis=0)
+        best = np.linalg.solve(lower @ lower.transpose(0, 2, 1), right[..., None])[..., 0]
+        scatter = np.linalg.solve(lower.transpose(0, 2, 1), rng.standard_normal((*right.shape, 1)))[..., 0]
+        drawn = best + scatter
+        k = self._fixed.shape[1]
+        curl = np.zeros((count, self.course.lines))
+        if self.law is not NOTHING:
+            courses = self.law.courses(at, np.arange(self.course.lines, dtype=np.float64))
+            curl = np.asarray(np.einsum("lga,ga->gl", courses, drawn[:, k:]) * self.course.curl_sd_px)
+        geometry = np.asarray(drawn[:, :k] @ self._fixed.T, dtype=np.float64)
+        return curl, geometry
