@@ -22,6 +22,10 @@ from tubewright.picture.seen import Marks, Photo, Sighting
 _LEAST_SD_PX: Final = 0.015
 """What a mosaic's and a file's own pattern may do to neighbouring marks alike, unseen in their scatter; measured on
 simulated photographs without noise."""
+_STRAY_RATIO: Final = 12.0
+"""Times the usual departure from the smooth maps; ten standard deviations of a Gaussian (our choice)."""
+_STRAY_PX: Final = 1.0
+"""Below that a departure is kept, however small the others are (our choice)."""
 FEWEST_MARKS: Final = 60
 """With fewer in view (a tenth of the pattern) hardly a figure could be told: cropped beyond use (estimate)."""
 
@@ -79,6 +83,15 @@ def find_pattern(photo: Photo, rasters: Sequence[Raster], *, pattern: Pattern | 
         photo_px=found.photo_px[good],
         sd_px=found.sd_px[good],
     )
+    good[np.flatnonzero(good)[_astray(fit, found.sd_px[good])]] = False
+    fit = fit_maps(
+        raster,
+        gun=marks.gun[good],
+        row=marks.row[good],
+        raster_px=raster_px[good],
+        photo_px=found.photo_px[good],
+        sd_px=found.sd_px[good],
+    )
     rotated_deg, mirrored = _placed(fit)
     return Sighting(
         pattern=identity.pattern,
@@ -118,6 +131,13 @@ def _identified(photo: Photo, rasters: Sequence[Raster]) -> tuple[Blobs, Identit
         "Show the survey on the display (tubewright pattern), dim the room, and photograph the whole picture sharp "
         "and not over-exposed.",
     )
+
+
+def _astray(fit: Fit, sd_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Marks that lie where no picture could put them, beside others that don't: a reflection, a finger, a dead spot."""
+    off = np.hypot(*fit.left_over_px.T)
+    usual = np.median(off / sd_px) * sd_px
+    return np.asarray((off > _STRAY_RATIO * usual) & (off > _STRAY_PX))
 
 
 def _refusal(photo: Photo, what: str, mend: str) -> RefusedError:
