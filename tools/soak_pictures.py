@@ -125,9 +125,9 @@ def _fringe(of: tuple[int, int]) -> Result:
 
 def _half_turn(of: tuple[int, int]) -> Result:
     scene = _converged(np.random.default_rng([*of, 5]), strips=0)
-    camera = framed(scene, 0.8).camera
+    camera = framed(scene, 0.7).camera
     shots = []
-    for roll, off in ((0.0, 18.0), (180.0, 18.0)):
+    for roll, off in ((0.0, 30.0), (180.0, 30.0)):
         aim = (camera.aim_mm[0] + off, camera.aim_mm[1] - off / 2)
         turned = replace(camera, roll_deg=camera.roll_deg + roll, aim_mm=aim)
         shots.append(take(replace(scene, camera=turned)))
@@ -178,7 +178,7 @@ def _table(title: str, results: Iterable[Result]) -> None:
     for words, times in said.most_common():
         print(f"  {times} x {words}")
     print(f"  {'figure':<40}{'given':>7}{'median':>9}{'RMS':>9}{'95 %':>9}{'largest':>9}{'covered':>9}")
-    for what, all_of in misses.items():
+    for what, all_of in sorted(misses.items()):
         off = np.array([miss.off for miss in all_of])
         sd = np.array([miss.sd for miss in all_of])
         known = sd > 0

@@ -299,17 +299,26 @@ def test_millimetres_of_a_tube_on_its_side_run_along_its_lines() -> None:
 
 
 def curls(*amplitudes: Known) -> MadeUpSteps:
-    """Steps that see these curls, one a photograph."""
+    """Steps that see these curls, one a photograph, in raster pixels."""
     return MadeUpSteps(changes={"curl": lambda n: replace(measured.top_curl(), amplitude_mm=amplitudes[n])})
+
+
+def mm_per_px(answer: Measurement) -> Figure:
+    """Millimetres per raster pixel along the line."""
+    assert isinstance(answer.scale, Scale)
+    assert answer.raster is not None
+    width, count = answer.scale.width_mm, answer.raster.width_px
+    return Figure(value=width.value / count, sd=width.sd / count)
 
 
 def test_curls_are_joined_by_weight_and_the_answer_says_so() -> None:
     answer = asked("a.jpg", "b.jpg", steps=curls(Figure(value=3.0, sd=0.1), Figure(value=3.2, sd=0.2)))
     assert isinstance(answer.top_curl, TopCurl)
     assert isinstance(answer.top_curl.amplitude_mm, Figure)
-    # Weights 100 and 25: (300 + 80) / 125, and 1 / sqrt(125).
-    assert answer.top_curl.amplitude_mm.value == pytest.approx(3.04)
-    assert answer.top_curl.amplitude_mm.sd == pytest.approx(0.0894, abs=1e-4)
+    # Weights 100 and 25: (300 + 80) / 125; the scale's own error is small beside these.
+    scale = mm_per_px(answer).value
+    assert answer.top_curl.amplitude_mm.value / scale == pytest.approx(3.04, abs=0.01)
+    assert answer.top_curl.amplitude_mm.sd / scale == pytest.approx(0.0894, rel=0.1)
     assert "the top curl is the mean of 2 photographs by weight" in answer.notes
 
 
@@ -317,7 +326,9 @@ def test_a_curl_that_one_photograph_could_not_tell_comes_from_the_other() -> Non
     why = Unsupported(reason="the top is hidden", would_settle="another photograph")
     answer = asked("a.jpg", "b.jpg", steps=curls(why, Figure(value=3.2, sd=0.2)))
     assert isinstance(answer.top_curl, TopCurl)
-    assert answer.top_curl.amplitude_mm == Figure(value=3.2, sd=0.2)
+    scale = mm_per_px(answer)
+    expected = Figure(value=3.2 * scale.value, sd=float(np.hypot(0.2 * scale.value, 3.2 * scale.sd)))
+    assert answer.top_curl.amplitude_mm == expected
     assert "top_curl" not in answer.photos[0].used_for
     assert "top_curl" in answer.photos[1].used_for
 

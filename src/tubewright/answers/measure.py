@@ -13,9 +13,10 @@ from dataclasses import replace
 from functools import partial
 from typing import Final, Literal, TypeVar
 
+from tubewright.answers.measure_course import IN_PIXELS, Course, settled
 from tubewright.answers.measure_join import best_of, joined_curl, tells
 from tubewright.answers.measure_quality import Failed, note_of, quality_of, warnings_of
-from tubewright.answers.measure_steps import Exposed, Followed, PictureSteps, Shot, Wanted, mm_per_raster
+from tubewright.answers.measure_steps import Exposed, PictureSteps, Shot, Wanted, mm_per_raster
 from tubewright.answers.measure_view import viewed_curl, viewed_focus, viewed_purity, viewed_wear
 from tubewright.answers.measurement import (
     Convergence,
@@ -121,8 +122,9 @@ def measure(
     survey = [shot for shot in shots if shot.sighting.pattern == "survey"]
     light = [shot for shot in shots if shot.sighting.pattern == "survey_light"]
     parts = _Parts()
-    run.shape(survey, wanted, parts)
-    run.lines(survey, wanted, parts)
+    courses = run.courses(survey)
+    run.shape([settled(shot, course) for shot, course in zip(survey, courses, strict=True)], wanted, parts)
+    run.lines(survey, courses, wanted, parts)
     run.light(light, wanted, parts)
     run.tell("done", 1.0)
     leader = (survey or light)[0]
@@ -237,8 +239,8 @@ class _Run:
         """Size, convergence and geometry, from all photographs at once."""
         if not shots:
             return
-        self.tell("solving camera, glass and picture", 0.6)
-        found = self._try(lambda: self._steps.shape(shots, wanted, lambda done: self.tell("solving", 0.6 + 0.2 * done)))
+        self.tell("solving camera, glass and picture", 0.7)
+        found = self._try(lambda: self._steps.shape(shots, wanted, lambda done: self.tell("solving", 0.7 + 0.1 * done)))
         if isinstance(found, Unsupported):
             parts.scale = parts.convergence = parts.geometry = found
             return
@@ -260,7 +262,17 @@ class _Run:
         parts.uses("convergence", shots)
         parts.uses("geometry", shots)
 
-    def lines(self, shots: Sequence[Shot], wanted: Wanted, parts: _Parts) -> None:
+    def courses(self, shots: Sequence[Shot]) -> list[Course]:
+        """What the lines of each photograph do as a whole, before anything is known in millimetres."""
+        found = []
+        for n, shot in enumerate(shots):
+            self.tell(f"following the bars in {shot.photo.name}", 0.6 + 0.1 * n / len(shots))
+            followed = self._try(partial(self._steps.course, shot))
+            step = partial(self._steps.curl, raster=shot.sighting.raster, mm_per_px=IN_PIXELS)
+            found.append(Course(followed=followed, curl_px=self._of(followed, step)))
+        return found
+
+    def lines(self, shots: Sequence[Shot], courses: Sequence[Course], wanted: Wanted, parts: _Parts) -> None:
         """Top curl, hum and the spot, by bars and marks."""
         if not shots:
             return
@@ -268,12 +280,8 @@ class _Run:
         raster = shots[0].sighting.raster
         along, across = mm_per_raster(scale, raster, wanted)
         upright = self._steps.upright(shots, wanted)
-        followed: list[Followed | Unsupported] = []
-        for shot in shots:
-            self.tell(f"following the bars in {shot.photo.name}", 0.8 + 0.08 * len(followed) / len(shots))
-            followed.append(self._try(partial(self._steps.course, shot)))
-        curls = [self._of(one, partial(self._steps.curl, raster=raster, mm_per_px=along)) for one in followed]
-        curl, words, used = joined_curl(curls)
+        followed = [course.followed for course in courses]
+        curl, words, used = joined_curl([course.curl_mm(along) for course in courses])
         parts.top_curl = curl if isinstance(curl, Unsupported) else viewed_curl(curl, upright)
         self._join(parts, "top_curl", words, [shots[n] for n in used], len(shots))
         self.tell("looking for hum", 0.88)
