@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from tubewright.picture.patches import PatchLights
 from tubewright.picture.patterns.raster import Raster
-from tubewright.picture.patterns.survey_light import draw_survey_light, light_patches
+from tubewright.picture.patterns.survey_light import draw_survey_light, light_marks, light_patches
 from tubewright.picture.seen import Marks, Photo, RasterMap, Sighting
 
 Floats = NDArray[np.float64]
@@ -119,20 +119,20 @@ def _map(scene: Scene, shift: tuple[float, float]) -> RasterMap:
 
 def sighting_of(scene: Scene, *, spread_px: float | None = None) -> Sighting:
     """The sighting that a perfect finder would give; the blur of the marks only if it is given."""
-    n = 0 if spread_px is None else 60
-    nothing = np.zeros(n)
-    spread = np.full(n, spread_px or 0.0)
+    known = light_marks(scene.raster)
+    nothing = np.zeros(len(known.gun))
+    spread = np.full(len(known.gun), np.nan if spread_px is None else spread_px)
     return Sighting(
         pattern="survey_light",
         raster=scene.raster,
         rotated_deg=scene.turned_deg,
         mirrored=False,
         marks=Marks(
-            column=nothing.astype(np.int64),
-            row=nothing.astype(np.int64),
-            gun=nothing.astype(np.int64),
-            raster_x_px=nothing,
-            raster_y_px=nothing,
+            column=known.column,
+            row=known.row,
+            gun=known.gun,
+            raster_x_px=known.x_px,
+            raster_y_px=known.y_px,
             x_px=nothing,
             y_px=nothing,
             sd_px=nothing,

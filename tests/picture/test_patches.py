@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -12,6 +12,7 @@ from picture.light_scenes import Gun, Scene, lights_of, photograph, raster_of, s
 from tubewright.picture.patches import PatchLights, read_patches, zone_index, zone_of
 from tubewright.picture.patterns.survey_light import BLACK
 from tubewright.picture.results import ZONES
+from tubewright.picture.seen import Marks
 
 SMALL = Scene(width_px=1200, height_px=920, exposure=0.5, guns=(Gun(gamma=2.5, strength=0.8), Gun(), Gun(gamma=2.3)))
 
@@ -93,6 +94,19 @@ def test_patches_out_of_the_photograph_are_not_seen() -> None:
     read = read_patches(cut, sighting)
     assert 40 < read.seen.sum() < 70
     assert np.isfinite(read.light_share[read.seen]).all()
+
+
+def test_where_the_marks_are_missing_the_map_is_not_trusted() -> None:
+    """A corner whose marks were not found: its block isn't read, however confidently the map runs on."""
+    sighting = sighting_of(SMALL, spread_px=0.5)
+    marks = sighting.marks
+    kept = ~((marks.column < 8) & (marks.row < 6))
+    fewer = Marks(**{field.name: getattr(marks, field.name)[kept] for field in fields(marks)})
+    read = read_patches(photograph(SMALL), replace(sighting, marks=fewer))
+    corner = (read.patches.x_px < 8 / 31 * 320) & (read.patches.y_px < 6 / 23 * 240)
+    assert corner.sum() == 6
+    assert not read.seen[corner].any()
+    assert read.seen[~corner].all()
 
 
 def test_a_gun_without_a_map_is_read_where_the_others_are() -> None:

@@ -14,6 +14,7 @@ under the lit ones as a smooth shape plus a halo of the neighbours.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
@@ -37,6 +38,8 @@ _UNKNOWN_BLUR_SHARE: Final = 0.20
 """Margin over a patch's side while the blur is unknown."""
 _UNKNOWN_PLACE_SHARE: Final = 0.12
 """Further margin for a gun without a map of its own: 2 mm on 19 inches."""
+_LEAST_FRAME_SHARE: Final = 2 / 3
+"""Of the marks that stand round a block: with fewer found, the map may be wild there."""
 _LEAST_INNER_SHARE: Final = 0.30
 """Of a patch's side: less than that left, and it isn't read."""
 _HALO_PITCHES: Final = (1.5, 4.0)
@@ -125,7 +128,8 @@ def read_patches(photo: Photo, sighting: Sighting) -> PatchLights:
     seen, place = np.zeros(n, dtype=bool), np.zeros((n, 2))
     blur_x, blur_y = _blur_px(sighting)
     limit = int(np.iinfo(photo.pixels.dtype).max) * 0.995  # 254 of 255, and as near in 16 bits
-    for i in range(n):
+    framed = _framed(sighting, patches)
+    for i in map(int, np.flatnonzero(framed)):
         guns = [int(patches.gun[i])] if patches.gun[i] < WHITE else [0, 1, 2]
         inner = _inner(sighting, patches, i, guns, blur_x, blur_y)
         if inner is None:
@@ -155,6 +159,22 @@ def read_patches(photo: Photo, sighting: Sighting) -> PatchLights:
         off_axis_ratio=np.hypot(*(place - middle).T) / np.hypot(*middle),
         floor_share=float(np.interp(_FLOOR_CODES * (len(table) - 1) / 255, np.arange(len(table)), table)),
     )
+
+
+def _framed(sighting: Sighting, patches: Patches) -> NDArray[np.bool_]:
+    """Whether enough of the marks round a patch's block were found to trust the map there, (n,)."""
+    found = np.zeros((ROWS, COLUMNS), dtype=bool)
+    found[sighting.marks.row, sighting.marks.column] = True
+    enough = np.zeros((len(MARK_ROWS) - 1, len(MARK_COLUMNS) - 1), dtype=bool)
+    for i, (top, bottom) in enumerate(pairwise(MARK_ROWS)):
+        for j, (left, right) in enumerate(pairwise(MARK_COLUMNS)):
+            block = found[top : bottom + 1, left : right + 1].astype(int)
+            frame = block.sum() - block[1:-1, 1:-1].sum()
+            enough[i, j] = frame >= _LEAST_FRAME_SHARE * (block.size - block[1:-1, 1:-1].size)
+    raster = sighting.raster
+    row = np.searchsorted(MARK_ROWS, (patches.y_px + 0.5) * ROWS / raster.height_px - 0.5) - 1
+    column = np.searchsorted(MARK_COLUMNS, (patches.x_px + 0.5) * COLUMNS / raster.width_px - 0.5) - 1
+    return np.asarray(enough[row, column])
 
 
 def _blur_px(sighting: Sighting) -> tuple[float, float]:
