@@ -7,6 +7,9 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
+# Small sums on many threads wait for each other, above all beside other tests; read when NumPy is first loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import pytest
 from hypothesis import settings
 
