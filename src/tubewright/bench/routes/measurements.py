@@ -260,6 +260,7 @@ def _for_page(part: Part) -> dict[str, Any]:
     return {
         "title": part.title,
         "id": re.sub(r"[^a-z]+", "-", part.title.lower()),
+        "tags": any("tags" in item for block in part.blocks if isinstance(block, Listing) for item in block.items),
         "blocks": [ShownBlock(kind=type(block).__name__.lower(), it=_reworded(block)) for block in part.blocks],
     }
 
@@ -309,19 +310,22 @@ def strike(request: Request, bench: TheBench, form: TheForm, job_id: Id, measure
 _FRAME: Final = re.compile(r'viewBox="0 0 (\d+) (\d+)" width="\d+" height="\d+"')
 _IMAGE: Final = re.compile(r'<image x="(\d+)" y="(\d+)" width="(\d+)" height="(\d+)"')
 _WORDS: Final = re.compile(r'<desc id="overlay-words">(.*?)</desc>', re.DOTALL)
-_KEY_PX: Final = 54
-"""Height of the line below the photograph that says how far the arrows are magnified, as the drawing sets it."""
+_TIMES: Final = re.compile(r"drawn as arrows (\d+) times")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawing:
-    """Where the drawing of a measurement is, how large, and what it shows in words; ``parts`` are cut from it."""
+    """Where the drawing of a measurement is, how large, and what it shows in words.
+
+    ``parts`` can be shown alone, each with its width and height; ``magnified`` says how long its arrows are.
+    """
 
     address: str
     words: str
     width_px: int
     height_px: int
     parts: dict[str, tuple[int, int]]
+    magnified: str = ""
 
 
 def _drawing(bench: Bench, job_id: int, record: MeasurementRecord) -> Drawing | None:
@@ -342,6 +346,7 @@ def _drawing(bench: Bench, job_id: int, record: MeasurementRecord) -> Drawing | 
         words=html.unescape(words[1]) if words else record.headline,
         width_px=int(frame[1]),
         height_px=int(frame[2]),
+        magnified=times[1] if words and (times := _TIMES.search(words[1])) else "",
         parts={name: (box[2], box[3]) for name, box in _cuts(text).items()},
     )
 
@@ -354,7 +359,7 @@ def _cuts(text: str) -> dict[str, tuple[int, int, int, int]]:
     left, top, wide, high = (int(edge) for edge in image.groups())
     beside = left + wide + 10
     return {
-        "picture": (left, top, wide, high + _KEY_PX),
+        "picture": (left, top, wide, high),
         "beside": (beside, 40, int(frame[1]) - beside, int(frame[2]) - 40),
     }
 
@@ -375,4 +380,6 @@ def overlay(request: Request, bench: TheBench, job_id: Id, measurement_id: Id, p
     x, y, wide, high = cuts[part]
     frame = f'viewBox="{x} {y} {wide} {high}" width="{wide}" height="{high}"'
     headers = {k: v for k, v in whole.headers.items() if k not in {"content-length", "content-type"}}
-    return Response(_FRAME.sub(frame, text, count=1), media_type="image/svg+xml", headers=headers)
+    # The drawing's ground is laid from its own corner, which the cut leaves out.
+    cut = _FRAME.sub(frame, text, count=1).replace('<rect width="100%"', f'<rect x="{x}" y="{y}" width="100%"', 1)
+    return Response(cut, media_type="image/svg+xml", headers=headers)

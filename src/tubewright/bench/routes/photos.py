@@ -74,9 +74,14 @@ def _photos_page(
 
 
 def shooting(bench: Bench) -> dict[str, Any]:
-    """What to mind before a display is fed and tags are laid beside its glass."""
-    ids = (*FEED_CAUTIONS, *TAG_CAUTIONS)
-    return {"cautions": caution_texts(bench, ids), "confirm": caution_checks(bench, ids)}
+    """What to mind before a display is fed and tags are laid beside its glass.
+
+    What must be made sure of for the tags' cautions is for hands inside; the display stays on and closed here.
+    """
+    return {
+        "cautions": caution_texts(bench, (*FEED_CAUTIONS, *TAG_CAUTIONS)),
+        "confirm": caution_checks(bench, FEED_CAUTIONS),
+    }
 
 
 def setting_fields(bench: Bench, job: JobPage, settings: Settings | None = None) -> dict[str, Any]:

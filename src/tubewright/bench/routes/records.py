@@ -15,7 +15,7 @@ from tubewright.bench.pictures import drawing, figure_of
 from tubewright.bench.security import Form
 from tubewright.bench.years import events_of, history_for
 from tubewright.errors import ConflictError, Fault, InputError, UnknownRecordError
-from tubewright.records.model import ObservationRecord, TubeRecord
+from tubewright.records.model import Job, MeasurementRecord, ObservationRecord, TubeRecord
 from tubewright.report.frame import Chart, Size, Theme
 from tubewright.report.years import tube_chart
 
@@ -104,12 +104,22 @@ def _display_page(request: Request, bench: Bench, display_id: int, *, status: in
         status=status,
         record=record,
         jobs=jobs,
+        measured=_measured(bench, jobs),
         open_job=next((job for job in jobs if job.state != "closed"), None),
         tubes=[(t.id, f"{t.tube.label or 'tube'} (no. {t.id})") for t in shelf],
         cautions=caution_texts(bench, SWAP_CAUTIONS),
         confirm=caution_checks(bench, SWAP_CAUTIONS),
         **more,
     )
+
+
+MOST_JOBS_LOOKED_AT: Final = 12
+"""Jobs of one display whose measurements its page lists, newest first."""
+
+
+def _measured(bench: Bench, jobs: Sequence[Job]) -> list[MeasurementRecord]:
+    """What was measured on this display's jobs, newest first."""
+    return [record for job in jobs[:MOST_JOBS_LOOKED_AT] for record in reversed(bench.store.job(job.id).measurements)]
 
 
 def caution_texts(bench: Bench, ids: tuple[str, ...]) -> list[str]:
