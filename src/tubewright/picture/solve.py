@@ -24,6 +24,8 @@ _HUBER: Final = 3.0
 """Residuals beyond so many standard errors lose weight. At 3 a normal residual loses next to nothing."""
 _ROUNDS: Final = 30
 _HALVINGS: Final = 8
+_NOISE_ROUNDS: Final = 4
+"""Rounds at most of telling the noise at the bottom; our choice."""
 _SETTLED: Final = 1e-4
 """A step is the last when no unknown moves by more than this share of its posterior standard deviation or so: the
 step's own length in the metric of the curvature."""
@@ -184,6 +186,13 @@ def solve(
         _learn_sizes(unknowns, groups, before, held)
         rows, root, settled = _descend(unknowns, rows_at, fold, noise, every, 3, settled=0.1)
     rows, root, settled = _descend(unknowns, rows_at, fold, noise, every, _ROUNDS, settled=_SETTLED)
+    for _ in range(_NOISE_ROUNDS):
+        # Noise learned on the way down counts what the way still had to go; at the bottom it is told anew.
+        told = dict(noise)
+        misfit = _raise_noise(rows, noise, _held(root), unknowns)
+        rows, root, settled = _descend(unknowns, rows_at, fold, noise, every, _ROUNDS, settled=_SETTLED)
+        if all(told.get(kind, 0.0) - now <= 0.2 * told.get(kind, 0.0) for kind, now in noise.items()):
+            break
     if progress is not None:
         progress(1.0)
     return Posterior(
