@@ -12,6 +12,7 @@ import pytest
 from scipy.special import erf
 
 from tubewright.picture.patterns.survey import LatticeMarks, draw_marks, survey_marks
+from tubewright.simulate import light as drawing
 from tubewright.simulate.display import (
     FWHM_PER_SIGMA,
     Burn,
@@ -251,6 +252,21 @@ def test_a_mask_takes_no_light_on_average_and_gives_each_gun_its_own_places(
     assert seen[inner].std() > 5 * plain[inner].std()
     red, green = seen[0][inner[1:]].ravel(), seen[1][inner[1:]].ravel()
     assert np.corrcoef(red, green)[0, 1] < 0
+
+
+@pytest.mark.parametrize(("kind", "pitch_mm"), [("dots", 1.0), ("slots", 1.2)])
+def test_marks_behind_a_mask_do_not_hang_on_how_finely_it_is_sampled(
+    kind: Literal["dots", "slots"], pitch_mm: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    camera = {"up_deg": 5.0, "right_deg": -7.0}
+    scene = dark_scene(drive_of_marks((1,)), megapixels=1.0, camera=camera, mask=Mask(kind=kind, pitch_mm=pitch_mm))
+    coarse = sensor_light(scene)[1]
+    monkeypatch.setattr(drawing, "SAMPLES_PER_PITCH", 8.0)
+    fine = sensor_light(scene)[1]
+    for i in range(len(CHOSEN)):
+        at = expected_centre(scene, 1, i)
+        np.testing.assert_allclose(moments(coarse, at, 22), moments(fine, at, 22), atol=0.03)
+        np.testing.assert_allclose(moments(fine, at, 22), at, atol=0.12)
 
 
 def test_a_stain_moves_light_to_the_next_phosphor_and_a_burn_takes_it_away() -> None:

@@ -40,10 +40,11 @@ class RasterLight:
         )
 
 
-def draw_beams(display: Display, cell_mm: float = CELL_MM) -> RasterLight:
+def draw_beams(display: Display, cell_mm: float = CELL_MM, blur_mm: float = 0.0) -> RasterLight:
     """The light of each gun over the raster: dots as boxes, lines where curl and mains put them, spots as Gaussians.
 
-    The grid's cells are at most ``cell_mm`` wide and high, and a quarter of the spot.
+    The grid's cells are at most ``cell_mm`` wide and high, and a quarter of the spot; ``blur_mm`` is the standard
+    deviation of a blur beyond the spot's.
 
     Nothing of the picture's shape, of the convergence or of the mask is in it yet.
     """
@@ -56,8 +57,10 @@ def draw_beams(display: Display, cell_mm: float = CELL_MM) -> RasterLight:
     largest = 1 + display.spot.corner_growth_ratio
     lines = np.arange(raster.height_px, dtype=float)
     shift_dots = display.line_shift_mm(lines) / dot_mm
-    margin_dots = int(np.ceil(_REACH_SIGMAS * sigma_h * largest + np.abs(shift_dots).max())) + 1
-    margin_lines = int(np.ceil(_REACH_SIGMAS * sigma_v * largest)) + 1
+    margin_dots = (
+        int(np.ceil(_REACH_SIGMAS * np.hypot(sigma_h * largest, blur_mm / dot_mm) + np.abs(shift_dots).max())) + 1
+    )
+    margin_lines = int(np.ceil(_REACH_SIGMAS * np.hypot(sigma_v * largest, blur_mm / line_mm))) + 1
     levels, growth = _levels(display, per_dot, per_line, margin_dots, margin_lines)
     brightness = 1 + display.ripple.brightness_pct / 200 * display.ripple.phase(lines)
     count = 2 if raster.interlaced else 1
@@ -81,8 +84,8 @@ def draw_beams(display: Display, cell_mm: float = CELL_MM) -> RasterLight:
                         planes[parity, gun],
                         drawn[parity, gun],
                         share,
-                        sigma_h * level,
-                        sigma_v * level,
+                        float(np.hypot(sigma_h * level, blur_mm / dot_mm)),
+                        float(np.hypot(sigma_v * level, blur_mm / line_mm)),
                         per_dot,
                         per_line,
                     )

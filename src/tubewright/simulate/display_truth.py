@@ -95,16 +95,19 @@ def _zone_places(display: Display) -> dict[str, tuple[float, float]]:
 
 
 def convergence_truth(display: Display) -> dict[str, dict[str, dict[str, tuple[float, float]]]]:
-    """Displacement against green by pair and zone: at the zone's place, and on average over its ninth of the nodes."""
+    """Displacement against green by pair and zone: at the zone's place, in its middle, and on average."""
     u, v = np.meshgrid(
         _node_uv(display.raster.width_px, survey.COLUMNS), _node_uv(display.raster.height_px, survey.ROWS)
     )
     found: dict[str, dict[str, dict[str, tuple[float, float]]]] = {}
     for gun, pair in ((0, "red_minus_green"), (2, "blue_minus_green")):
-        found[pair] = {"at": {}, "mean": {}}
+        found[pair] = {"at": {}, "middle": {}, "mean": {}}
         for name, (zone_u, zone_v) in _zone_places(display).items():
             x, y = display.misconvergence.at(gun, np.array(zone_u), np.array(zone_v))
             found[pair]["at"][name] = (float(x), float(y))
+            middle_u, middle_v = np.sign(zone_u) * 2 / 3, np.sign(zone_v) * 2 / 3
+            x, y = display.misconvergence.at(gun, middle_u, middle_v)
+            found[pair]["middle"][name] = (float(x), float(y))
         dx, dy = display.misconvergence.at(gun, u, v)
         parts = (np.array_split(np.arange(survey.ROWS), 3), np.array_split(np.arange(survey.COLUMNS), 3))
         for j in range(3):

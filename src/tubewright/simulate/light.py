@@ -13,7 +13,7 @@ from tubewright.simulate.beams import RasterLight, draw_beams, read_between
 from tubewright.simulate.display import CELL_MM, Array, Burn, Display, Fine
 from tubewright.simulate.glass import TEXTURE_PER_MM, TagStrip, draw_strip
 from tubewright.simulate.lens import STRIP_ROWS, magnified, scatter, slices, soften
-from tubewright.simulate.mask import gathered_over, mask_tile, through_mask
+from tubewright.simulate.mask import GATHERED_SAMPLES, mask_tile
 
 if TYPE_CHECKING:
     from tubewright.simulate.photograph import Scene
@@ -22,8 +22,10 @@ KNOT_STEP_PX: Final = 24
 """Between the pixels whose rays are followed exactly; splines between them err by less than 1e-4 px."""
 CELL_PX: Final = 0.6
 """Cells of the fine picture may be this large where the photograph itself is coarse."""
-SAMPLES_PER_PITCH: Final = 4
+SAMPLES_PER_PITCH: Final = 2.2
 """Samples across the mask's pitch; less would draw a false moiré."""
+SAMPLES_PER_SPOT: Final = 3.0
+"""Samples across the spot's width at half height, where there is a mask: the light on it has a slope, and no more."""
 _PHASES: Final = 8192
 
 
@@ -35,7 +37,7 @@ def sensor_light(scene: Scene) -> NDArray[np.float32]:
     shape = (camera.height_px, camera.width_px)
     picture = np.zeros((3, *shape), np.float32)
     around = np.full(shape, room.surround_ratio, np.float32)
-    samples = _draw_picture(scene, picture, around)
+    done_px2 = _draw_picture(scene, picture, around)
     # As many samples a pixel as the strips have texels: their edges lie where they should.
     texels = TEXTURE_PER_MM * camera.distance_mm / camera.focal_px
     fine = int(np.clip(np.ceil(1.2 * texels), 2, 6))
@@ -57,7 +59,7 @@ def sensor_light(scene: Scene) -> NDArray[np.float32]:
         own = mixed[channel]
         if room.halation_share > 0:
             scatter(own, room.halation_share, camera.focal_px / camera.distance_mm)
-        soften(own, blur2 - (1 - 1 / samples**2) / 12, camera.motion_px)
+        soften(own, blur2 - done_px2, camera.motion_px)
         cv2.scaleAdd(around, level * room.colour_ratio[channel], own, own)
         if camera.magnified(channel) != 1.0:
             mixed[channel] = magnified(own, camera.magnified(channel), camera.centre_px)
@@ -103,35 +105,40 @@ def _spline(knots: Array, at: Array) -> NDArray[np.float32]:
     return np.asarray(CubicSpline(knots, np.eye(knots.size))(at), dtype=np.float32)
 
 
-def _draw_picture(scene: Scene, picture: NDArray[np.float32], around: Fine) -> int:
-    """Draw the phosphors' light and the room's light on the glass; gives the samples per pixel along either axis."""
+def _draw_picture(scene: Scene, picture: NDArray[np.float32], around: Fine) -> float:
+    """Draw the phosphors' light and the room's on the glass; gives the variance of the blur already in it, px^2."""
     import cv2
 
     camera, display, glass, room = scene.camera, scene.display, scene.glass, scene.room
     box = _picture_box(scene)
     mm_per_px = camera.distance_mm / camera.focal_px
     mask = display.mask
-    samples = 1 if mask.kind == "none" else int(np.clip(np.ceil(SAMPLES_PER_PITCH * mm_per_px / mask.pitch_mm), 1, 4))
+    samples = 1
+    if mask.kind != "none":
+        spot_mm = min(display.spot.h_mm, display.spot.v_mm)
+        wanted = max(SAMPLES_PER_PITCH / mask.pitch_mm, SAMPLES_PER_SPOT / spot_mm) * mm_per_px
+        samples = int(np.clip(np.ceil(wanted), 1, 4))
+    gathered_mm = 0.0 if mask.kind == "none" else GATHERED_SAMPLES * mm_per_px / samples
     if box is None:
-        return samples
+        return 0.0
     left, top, right, bottom = box
-    beams = draw_beams(display, max(CELL_MM, CELL_PX * mm_per_px / samples))
+    beams = draw_beams(display, max(CELL_MM, CELL_PX * mm_per_px / samples), gathered_mm)
     knots = _knots(scene, box)
     columns = (np.arange((right - left) * samples) + 0.5) / samples - 0.5 + left
     along = knots.at(columns)
-    tile = mask_tile(mask)
-    if tile is not None:
-        tile = gathered_over(tile, mask, mm_per_px / samples)
+    tile = mask_tile(mask, mm_per_px / samples)
     timing = _timing(scene)
     for part in slices(bottom - top, max(16, STRIP_ROWS // samples)):
-        rows = (np.arange(part.start * samples, part.stop * samples) + 0.5) / samples - 0.5 + top
+        # A row more above and below: the mask wants the slope of the light.
+        rows = (np.arange(part.start * samples - 1, part.stop * samples + 1) + 0.5) / samples - 0.5 + top
         maps = np.tensordot(_spline(knots.y, rows), along, axes=(1, 1)).transpose(1, 0, 2)
         x_mm, y_mm = maps[0], maps[1]
         lit = np.stack([_beam(beams, g, maps[2 + 2 * g], maps[3 + 2 * g], rows, timing) for g in range(3)])
         if display.stains:
             lit = _stained(display, lit, x_mm, y_mm)
         if tile is not None:
-            lit *= through_mask(mask, tile, x_mm, y_mm)
+            lit = tile.light(lit, x_mm, y_mm)
+        lit, x_mm, y_mm = np.ascontiguousarray(lit[:, 1:-1]), x_mm[1:-1], y_mm[1:-1]
         if display.burn is not None:
             _burn(display, display.burn, lit, x_mm, y_mm)
         seen = glass.seen_share(x_mm, y_mm, mm_per_px)
@@ -146,7 +153,7 @@ def _draw_picture(scene: Scene, picture: NDArray[np.float32], around: Fine) -> i
         for g in range(3):
             picture[g][place] = lit[g] if samples == 1 else cv2.resize(lit[g], size, interpolation=cv2.INTER_AREA)
         around[place] = own if samples == 1 else cv2.resize(own, size, interpolation=cv2.INTER_AREA)
-    return samples
+    return (gathered_mm / mm_per_px) ** 2 + (1 - 1 / samples**2) / 12
 
 
 def _picture_box(scene: Scene) -> tuple[int, int, int, int] | None:

@@ -73,7 +73,7 @@ class Truth:
             strength 1, burns and stains left out; none for another pattern.
         geometry: Figures of the green picture without curl and mains, by name; edges by their names.
         convergence: By pair of guns and zone, mm: at the lattice's own corners, middles of edges and middle
-            (``at``), and on average over the zone, a ninth of the lattice (``mean``).
+            (``at``), in the middle of the zone (``middle``), and on average over it, a ninth of the lattice (``mean``).
         worst_mm: The largest distance of red or blue from green at any mark.
         curl: ``amplitude_mm``, ``settle_lines`` (to 5 %), ``overshoot_ratio``.
         curl_mm: Displacement of each line, (lines,).
