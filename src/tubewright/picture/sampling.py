@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,16 +36,44 @@ def sample_light(photo: Photo, x_px: NDArray[np.float64], y_px: NDArray[np.float
     Returns:
         The shape of the places with (red, green, blue) as last axis; places outside take the nearest edge.
     """
-    table, pixels = linear_table(photo), photo.pixels
-    height, width = pixels.shape[:2]
+    height, width = photo.pixels.shape[:2]
     x = np.clip(np.asarray(x_px, dtype=np.float32), 0, width - 1)
     y = np.clip(np.asarray(y_px, dtype=np.float32), 0, height - 1)
-    left = np.minimum(x.astype(np.intp), width - 2)
-    top = np.minimum(y.astype(np.intp), height - 2)
-    right_share, lower_share = (x - left)[..., None], (y - top)[..., None]
-    upper = table[pixels[top, left]] * (1 - right_share) + table[pixels[top, left + 1]] * right_share
-    lower = table[pixels[top + 1, left]] * (1 - right_share) + table[pixels[top + 1, left + 1]] * right_share
-    return np.asarray(upper * (1 - lower_share) + lower * lower_share, dtype=np.float32)
+    light = np.empty((*x.shape, 3), dtype=np.float32)
+    if x.size:
+        _sample(photo, x, y, light)
+    return light
+
+
+_MOST_PIXELS_A_SAMPLE: Final = 8
+"""A window with more pixels to a sample is taken apart first: all of its pixels are brought to light."""
+_LONGEST_MAP: Final = 32_000
+"""OpenCV counts the rows of a map in 16 bits."""
+
+
+def _sample(photo: Photo, x: NDArray[np.float32], y: NDArray[np.float32], light: NDArray[np.float32]) -> None:
+    """Fill in the light at places: of one window round them all, or part by part where that would be mostly waste."""
+    left, top = int(x.min()), int(y.min())
+    right, bottom = int(x.max()) + 2, int(y.max()) + 2
+    wasteful = (right - left) * (bottom - top) > _MOST_PIXELS_A_SAMPLE * x.size + 4096
+    if x.ndim > 0 and (wasteful or x.shape[0] > _LONGEST_MAP) and x.shape[0] > 1:
+        half = x.shape[0] // 2
+        for part in (slice(None, half), slice(half, None)):
+            _sample(photo, x[part], y[part], light[part])
+        return
+    if x.ndim > 2 or (wasteful and x.ndim > 1):
+        for n in range(x.shape[0]):
+            _sample(photo, x[n], y[n], light[n])
+        return
+    import cv2
+
+    window = linear_table(photo)[photo.pixels[top:bottom, left:right]]
+    flat = (-1, x.shape[-1]) if x.ndim else (1, 1)
+    # Of single precision, OpenCV 5 takes the shares between pixels exactly; a test holds it to that.
+    found = cv2.remap(
+        window, (x - left).reshape(flat), (y - top).reshape(flat), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    light[...] = found.reshape(light.shape)
 
 
 def reduced_light(photo: Photo, factor: int) -> NDArray[np.float32]:
