@@ -11,10 +11,12 @@ import pytest
 from numpy.typing import NDArray
 
 import photo_files
+from junk import all_junk
 from photo_files import lopsided, oriented, turned_away
 from tubewright.errors import Fault, InputError, RefusedError
 from tubewright.files.photo_facts import colours, srgb_coded, srgb_light, taken
 from tubewright.files.photos import read_photo
+from tubewright.picture.seen import Photo
 
 Writer = Callable[[NDArray[np.uint8], int], bytes]
 
@@ -254,3 +256,33 @@ def test_every_refusal_says_where_and_how_to_shoot_it_better() -> None:
         (fault,) = faults(data)
         assert fault.where == "bench.jpg"
         assert len(fault.mend) > 20
+
+
+JUNK = tuple(all_junk())
+
+
+def test_there_are_two_hundred_kinds_of_junk_all_different() -> None:
+    assert len({one.data for one in JUNK}) == len(JUNK) >= 200
+    assert len({one.name for one in JUNK}) == len(JUNK)
+
+
+@pytest.mark.parametrize("start", range(0, len(JUNK), 20))
+def test_junk_is_refused_or_read_whole(start: int) -> None:
+    """No other error escapes, and nothing that is cut off or no photograph is let in."""
+    for name, data, fate in JUNK[start : start + 20]:
+        photo, faults = _read_or_refused(data, name)
+        if photo is None:
+            assert fate != "whole", name
+            assert all(fault.what and fault.mend and fault.where == name for fault in faults)
+        else:
+            assert fate != "refused", name
+            assert photo.pixels.ndim == 3
+            assert photo.pixels.shape[2] == 3
+            assert photo.pixels.dtype in (np.uint8, np.uint16)
+
+
+def _read_or_refused(data: bytes, name: str) -> tuple[Photo | None, tuple[Fault, ...]]:
+    try:
+        return read_photo(data, name=name), ()
+    except RefusedError as error:
+        return None, error.faults

@@ -13,7 +13,7 @@ from tubewright.errors import RefusedError
 from tubewright.picture.patterns.raster import Raster
 from tubewright.picture.patterns.survey import draw_survey
 from tubewright.picture.seen import Photo, TagViews
-from tubewright.picture.tags import find_tags
+from tubewright.picture.tags import camera_motion, find_tags
 
 Array = NDArray[np.float64]
 
@@ -121,6 +121,9 @@ def test_a_moving_camera_blurs_one_way_more_than_the_other() -> None:
     assert views is not None
     along, down = views.edge_spread_xy_px.mean(axis=0)
     assert along > 1.6 * down
+    length, direction = camera_motion(views)
+    assert length == pytest.approx(9, rel=0.2)  # the drawing moves by nine whole pixels
+    assert min(direction, 180 - direction) < 15
 
 
 @pytest.mark.parametrize(("scale", "least"), [(2.0, 6), (8.0, 6), (20.0, 1)])

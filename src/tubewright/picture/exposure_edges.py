@@ -58,7 +58,9 @@ def edge_blur(
     facing = [ratio[direction == one] for one in own]
     if min(len(one) for one in facing) < 300:
         return None
-    steepest = np.array([np.quantile(one[one > 0.5 * np.quantile(one, 0.99)], 0.95) for one in facing])
+    steepest = np.array([np.quantile(one[one >= 0.5 * np.quantile(one, 0.99)], 0.95) for one in facing])
+    if steepest.min() < 1e-3:  # no edge within any mark's reach
+        return None
     # of a blurred edge span / slope = spread * sqrt(2 pi); the smoothing above and Sobel's own (1/2 px^2) are taken off
     variance = np.maximum(1 / (2 * np.pi * steepest**2) - _SMOOTHING_PX**2 - 1 / 2, 0.04)
     sharp, soft = int(variance.argmin()), int(variance.argmax())

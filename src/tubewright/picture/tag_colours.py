@@ -54,7 +54,7 @@ def colour_shift(coded: NDArray[np.float32], corners: Array, *, compressed: bool
     cell = float(np.sqrt(cv2.contourArea(corners.astype(np.float32)))) / _CELLS
     sigma = min(max(_SMOOTHING_PX, _SMOOTHING_LARGE * cell), _SMOOTHING_CELLS * cell)
     pitch = max(1, int(sigma / 1.15))  # what is so smooth is told in full by fewer pixels
-    smooth = cv2.GaussianBlur(coded, (0, 0), sigma)
+    smooth = np.asarray(cv2.GaussianBlur(coded, (0, 0), sigma), dtype=np.float32)
     view = _view(corners / pitch, cell / pitch, smooth[::pitch, ::pitch].shape[:2], pitch)
     if view is None:
         return None

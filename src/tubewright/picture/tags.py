@@ -78,6 +78,29 @@ def find_tags(photo: Photo) -> TagViews | None:
     return _views(kept, tuple(warnings)) if kept else None
 
 
+def camera_motion(views: TagViews) -> tuple[float, float]:
+    """How far the camera moved during the exposure, as the edges of still paper tell: pixels, and direction.
+
+    The blur of all tags together is one ellipse; an even movement lengthens its square along one direction by
+    length^2 / 12.
+
+    Returns:
+        Length in pixels, and direction in degrees, from x towards y, 0..180.
+    """
+    along = views.corners_px[:, 1] - views.corners_px[:, 0]
+    down = views.corners_px[:, 3] - views.corners_px[:, 0]
+    rows, squares = [], []
+    for side, spread in ((along, views.edge_spread_xy_px[:, 0]), (down, views.edge_spread_xy_px[:, 1])):
+        x, y = (side / np.hypot(side[:, 0], side[:, 1])[:, None]).T
+        rows.append(np.stack([x**2, 2 * x * y, y**2], axis=1))
+        squares.append(spread**2)
+    # where all strips lie alike, the term that they can't tell stays nothing
+    xx, xy, yy = np.linalg.lstsq(np.concatenate(rows), np.concatenate(squares), rcond=1e-3)[0]
+    values, ways = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
+    length = np.sqrt(12 * max(values[1] - values[0], 0.0))
+    return float(length), float(np.degrees(np.arctan2(ways[1, 1], ways[0, 1])) % 180)
+
+
 def _views(tags: list[_Found], warnings: tuple[str, ...]) -> TagViews:
     known = {tag.number: tag for strip in range(STRIPS) for tag in strip_tags(strip)}
     squares = [tag.square for tag in tags]
