@@ -56,14 +56,14 @@ def _sample(photo: Photo, x: NDArray[np.float32], y: NDArray[np.float32], light:
     left, top = int(x.min()), int(y.min())
     right, bottom = int(x.max()) + 2, int(y.max()) + 2
     wasteful = (right - left) * (bottom - top) > _MOST_PIXELS_A_SAMPLE * x.size + 4096
-    if x.ndim > 0 and (wasteful or x.shape[0] > _LONGEST_MAP) and x.shape[0] > 1:
+    rows = x.size // x.shape[-1] if x.ndim else 1
+    if (wasteful or rows > _LONGEST_MAP) and x.ndim and x.shape[0] > 1:
         half = x.shape[0] // 2
         for part in (slice(None, half), slice(half, None)):
             _sample(photo, x[part], y[part], light[part])
         return
-    if x.ndim > 2 or (wasteful and x.ndim > 1):
-        for n in range(x.shape[0]):
-            _sample(photo, x[n], y[n], light[n])
+    if wasteful and x.ndim > 1:
+        _sample(photo, x[0], y[0], light[0])
         return
     import cv2
 
