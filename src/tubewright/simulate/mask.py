@@ -28,14 +28,14 @@ class Tile:
     Attributes:
         width_mm: Of the cell.
         height_mm: Of the cell.
-        moments: Light that a sample of the photograph gathers: for each of its mean, and its mean times the
+        moment_share: Light that a sample of the photograph gathers: for each of its mean, and its mean times the
             distance from the sample's middle to the right and downwards, from sample to sample 1, (3, rows, columns,
             guns). The mean is 1 on average.
     """
 
     width_mm: float
     height_mm: float
-    moments: NDArray[np.float32]
+    moment_share: NDArray[np.float32]
 
     def light(self, lit: NDArray[np.float32], x_mm: Fine, y_mm: Fine) -> NDArray[np.float32]:
         """What samples gather of light that falls on the pattern, (guns, rows, columns).
@@ -45,12 +45,14 @@ class Tile:
         """
         import cv2
 
-        rows, columns = self.moments.shape[1:3]
+        rows, columns = self.moment_share.shape[1:3]
         x, y = x_mm / np.float32(self.width_mm), y_mm / np.float32(self.height_mm)
         x = (x - np.floor(x)) * np.float32(columns)
         y = (y - np.floor(y)) * np.float32(rows)
         gathered = np.zeros_like(lit)
-        for moment, slope in zip(self.moments, (lit, np.gradient(lit, axis=2), np.gradient(lit, axis=1)), strict=True):
+        for moment, slope in zip(
+            self.moment_share, (lit, np.gradient(lit, axis=2), np.gradient(lit, axis=1)), strict=True
+        ):
             through = cv2.remap(moment, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
             for gun in range(3):
                 gathered[gun] += slope[gun] * through[..., gun]
@@ -75,7 +77,7 @@ def mask_tile(mask: Mask, sample_mm: float) -> Tile | None:
     return Tile(
         width_mm=mask.pitch_mm * width,
         height_mm=mask.pitch_mm * height,
-        moments=np.ascontiguousarray(np.stack(moments), dtype=np.float32),
+        moment_share=np.ascontiguousarray(np.stack(moments), dtype=np.float32),
     )
 
 
