@@ -141,6 +141,7 @@ def test_what_is_no_photograph_is_refused_with_its_reason_and_not_kept(
     assert answer.status_code == 422
     assert reason in words(answer)
     assert name in words(answer)
+    assert f"{name}: " in words(answer)
     page = visitor.store.job(job)
     assert (page.photos, page.measurements) == ((), ())
 
@@ -574,6 +575,7 @@ def test_before_and_after_are_offered_and_told_apart(visitor: Visitor) -> None:
     assert "1 of 43 figures changed beyond their spread" in said
     assert "sideways bend of the first line, mm 3.20 ± 0.06 0.30 ± 0.06 -2.90 ± 0.08, smaller" in said
     assert "no change beyond the spread" in said
+    assert "magnify their arrows differently" not in said
     assert page.text.count("?part=picture") == 2
     assert visitor.get(f"/jobs/{job}/measurements/compare").text.count("?part=picture") == 2
 

@@ -13,6 +13,7 @@ import pytest
 from bench.benches import Visitor, new_store
 from bench.pictured import add_measurement, small_photo
 from bench.test_browser import DESKTOP, PHONE, breaches, open_page, served, tab_to
+from bench.test_photos import Stuck
 from tubewright.records.store import Store
 
 if TYPE_CHECKING:
@@ -214,3 +215,24 @@ def test_these_pages_can_be_used_by_everybody_on_a_phone(
     page = open_page(**PHONE, color_scheme=scheme)
     found = breaches(page, compared, PAGES)
     assert not found, "\n".join(found)
+
+
+def test_progress_is_watched_and_called_off(open_page: Callable[..., Page], store: Store) -> None:
+    hold = Stuck()
+    visitor = Visitor(store, measure=hold)
+    job = visitor.open_job()
+    sent = visitor.send_photos(job, ("one.jpg", small_photo()))
+    page = open_page(**PHONE)
+    try:
+        with served(visitor.app) as url:
+            page.goto(url + sent.headers["location"])
+            page.wait_for_selector("text=Looking for the pattern in one.jpg.")
+            assert not breaches(page, url, [sent.headers["location"]])
+            page.click("button:text-is('Cancel')")
+            page.wait_for_selector("text=Stopping at the next step.")
+            hold.go_on.set()
+            page.wait_for_selector("text=Called off")
+    finally:
+        hold.go_on.set()
+        visitor.app.state.measuring.close()
+    assert store.job(job).measurements == ()

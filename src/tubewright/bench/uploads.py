@@ -100,7 +100,7 @@ async def read_upload(headers: Headers, receive: Receive) -> tuple[list[tuple[st
         UploadRefusedError: It is too large, or no such form.
     """
     announced = headers.get("content-length", "0")
-    too_large = UploadRefusedError(413, f"That is too much at once: {limits()}. Go back and send fewer.")
+    too_large = UploadRefusedError(413, f"That is too much: {limits()}. Go back and send fewer.")
     if not announced.isdigit() or int(announced) > MOST_UPLOAD_BYTES:
         if announced.isdigit() and int(announced) <= _MOST_DRAINED_BYTES:
             await _drain(receive)
@@ -127,7 +127,7 @@ async def read_upload(headers: Headers, receive: Receive) -> tuple[list[tuple[st
         form = await reader.parse()
     except MultiPartException as error:
         many = "files" in error.message
-        words = f"That is too much at once: {limits()}." if many else "That form can't be read; go back and try again."
+        words = f"That is too much: {limits()}." if many else "That form can't be read; go back and try again."
         raise UploadRefusedError(413 if many else 400, words) from error
     pairs = [(name, value) for name, value in form.multi_items() if isinstance(value, str)]
     files = [value for _, value in form.multi_items() if isinstance(value, UploadFile)]

@@ -158,7 +158,8 @@ def take_in(request: Request, bench: TheBench, measuring: TheMeasuring, job_id: 
         return _photos_page(request, bench, measuring, job_id, status=status, **shown)
     kept, refused = _look_at_all(sent)
     if not kept:
-        shown = wrong({"photos": refused[0]}, refused, form)
+        named = [Fault(what=f"{f.where}: {f.what}", where="photos", mend=f.mend) for f in refused]
+        shown = wrong(by_field(named), named, form)
         return _photos_page(request, bench, measuring, job_id, status=422, **shown)
     records = _keep(bench, job_id, kept, stage=stage, note=note, by=bench.by(request))
     if form.text("then") == "keep":

@@ -191,7 +191,7 @@ def _in_one_line(table: str, held: Mapping[str, Any], known: Knowledge) -> str:
     if table == "observations":
         return _finding(held, known)
     if table in {"photos", "measurements"}:
-        said = str(held.get("file_name") or held.get("headline") or "")[:160]
+        said = str(held.get("file_name") or held.get("headline") or "")[:160].rstrip(".")
         return said + (f", {held['stage']} the work" if held.get("stage") else "")
     parts = []
     for name, value in held.items():
