@@ -31,10 +31,11 @@ _STRETCH_SD_RATIO: Final = 0.015
 """How far the scale at the top may differ from the middle's: lens and glass, which a plane does not follow.
 Estimate."""
 _LARGEST_SD_RATIO: Final = 0.3
-"""A curl's amplitude with a larger share of it as standard error is none."""
+"""A figure with a larger share of it as standard error is none."""
 _LOOSEST_RATIO: Final = 0.0015
 """Largest standard error, over the picture's width, with which "no curl" still says something. Estimate: 0.3 % of the
 width is taken for excellent."""
+_SDS_IN_90_PCT: Final = 3.2897  # of a normal distribution
 _NO_CURL_CHANCE: Final = 0.05
 """Chance of there being no curl above which none is reported."""
 
@@ -98,7 +99,7 @@ def measure_top_curl(shifts: LineShifts | None, raster: Raster, mm_per_px_x: Fig
     settle, swing = _settling(draws.curl_px)
     return TopCurl(
         amplitude_mm=amplitude,
-        settle_lines=_figure_of(settle),
+        settle_lines=_if_settled(_figure_of(settle)),
         overshoot_ratio=_figure_of(swing),
         profile=profile,
     )
@@ -115,10 +116,23 @@ def _like_a_bow() -> Unsupported:
     )
 
 
+def _if_settled(lines: Figure) -> Figure | Unsupported:
+    """Lines to settle, unless laws that explain the course as well as one another differ in them by much."""
+    if lines.sd <= _LARGEST_SD_RATIO * lines.value:
+        return lines
+    return Unsupported(
+        reason="a last swing of the bend is at the edge of what counts as settled, or can't be told from a sway",
+        would_settle="a sharper photograph, or one with another source of picture",
+    )
+
+
 def _figure_of(values: Floats) -> Figure:
-    """Median of draws and half the width of their middle 68 %: a few draws of an unlikely law don't move them."""
-    low, middle, high = np.percentile(values, [15.87, 50.0, 84.13])
-    return Figure(value=float(middle), sd=float((high - low) / 2))
+    """Median of draws and their standard deviation, as the wider of the middle 68 % and the middle 90 % has it.
+
+    A few draws of an unlikely law move neither; a tail of a likelier one counts.
+    """
+    far, low, middle, high, beyond = np.percentile(values, [5.0, 15.87, 50.0, 84.13, 95.0])
+    return Figure(value=float(middle), sd=float(max((high - low) / 2, (beyond - far) / _SDS_IN_90_PCT)))
 
 
 def _settling(curl: Floats) -> tuple[Floats, Floats]:

@@ -24,7 +24,9 @@ _SWAY_SD_RATIO: Final = 0.0015
 _SWAY_CHANCE: Final = 0.25
 """Odds of a sway of one kind against none, before looking. Estimate: what bends the top often sways the rest."""
 _OTHER_SWAYS: Final = (0.5, 0.57, 0.65, 0.75, 0.87, 1.0, 1.15, 1.3)
-"""Periods over the height of sways that the mains doesn't make, near enough to stand for any between."""
+"""Periods over the height of sways that the mains doesn't make."""
+_BETWEEN_SWAYS: Final = 0.07
+"""Half the step between them: how far a sway may be off, relatively."""
 _SHORTEST_LINES: Final = 1.0
 _LONGEST_SHARE: Final = 0.22
 """Longest decay looked for, over the height: a longer one is a bow to the eye and to the fit."""
@@ -70,8 +72,7 @@ def explain(shifts: LineShifts, raster: Raster) -> Explained:
     course = _Course(shifts)
     size = _SWAY_SD_RATIO * raster.width_px
     mains = [wave * size for wave in mains_waves(raster, shifts.first + course.line).values()]
-    turns = [2 * np.pi * course.line / (share * raster.height_px) for share in _OTHER_SWAYS]
-    others = [np.stack([np.cos(turn), np.sin(turn)], axis=1) * size for turn in turns]
+    others = [_any_wave(course.line, share * raster.height_px) * size for share in _OTHER_SWAYS]
     # No sway, one wave, or all of the mains' at once.
     sways = [np.zeros((course.line.size, 0)), *mains, *others, np.concatenate(mains, axis=1)]
     # The lines' own standard errors don't hold what the bars have in common: the mask, the camera. So the course is
@@ -96,6 +97,14 @@ def explain(shifts: LineShifts, raster: Raster) -> Explained:
         left_at_top_px=beyond,
         no_curl_chance=none,
     )
+
+
+def _any_wave(line: Floats, period: float) -> Floats:
+    """Cosine and sine of a period, and by how much they change with it, for any period nearby, (n, 4)."""
+    turn = 2 * np.pi * line / period
+    wave = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    away = np.stack([-np.sin(turn), np.cos(turn)], axis=1) * ((turn - turn.mean()) * _BETWEEN_SWAYS)[:, None]
+    return np.concatenate([wave, away], axis=1)
 
 
 class _Course:
