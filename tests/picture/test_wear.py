@@ -34,7 +34,7 @@ def test_a_burnt_shape_is_found(known: bool) -> None:
     scene = replace(FIELD, screen=box)
     wear = measure_wear(photograph(scene), sighting_of(scene) if known else None)
     assert isinstance(wear.depth_ratio, Figure)
-    assert abs(wear.depth_ratio.value - 0.12) < 2 * wear.depth_ratio.sd < 0.04
+    assert abs(wear.depth_ratio.value - 0.12) < 2 * wear.depth_ratio.sd < 0.06
     assert isinstance(wear.area_pct, Figure)
     assert abs(wear.area_pct.value - 5.0) < 2 * wear.area_pct.sd
     assert wear.at_zone in {"top_right", "top"}

@@ -31,6 +31,9 @@ _MIDDLE_DRIVE: Final = 0.5
 _DARKEST_GREY: Final = 0.10
 _PHOSPHOR_SHARE: Final = 0.10
 """Of a drift: what it owes to the phosphors that were taken for granted; estimate from 0.015 in x and y."""
+_OTHER_LAW_LN_SD: Final = 0.25
+"""Of a reserve's logarithm: what it owes to the blend, which real cathodes follow roughly; estimate, from cathodes
+drawn by another law, whose middle starves first."""
 _OUT_OF_SIGHT: Final = 30.0
 """Larger reserves leave nothing to be seen; they are counted as this when a spread is reckoned."""
 
@@ -62,7 +65,7 @@ def _law(draws: GunDraws, gun: int, strength: Known) -> GunLaw:
     seen: Known
     if bent:
         value = float(np.exp(ln.mean()))
-        seen = Figure(value=value, sd=value * float(ln.std()))
+        seen = Figure(value=value, sd=value * float(np.hypot(ln.std(), _OTHER_LAW_LN_SD)))
     else:
         seen = Unsupported(
             reason=f"the gun doesn't bend up to full drive: its reserve there is above {at_least:.2g}",

@@ -31,7 +31,7 @@ _BAND_ORDER: Final = 9
 _SMOOTH_CELLS: Final = 2.5
 """Standard deviation of the smoothing in cells: a hundredth of the picture's width."""
 _SURE_SDS: Final = 5.0
-_LEAST_DEPTH: Final = 0.02
+_LEAST_DEPTH: Final = 0.03
 _BRIGHTER_TIMES: Final = 2.0
 _FIELD_HZ: Final = 60.0  # common practice: where the raster isn't known
 _FIELDS_OFF: Final = 0.03
@@ -41,7 +41,7 @@ _LEAST_FIELD_SHARE: Final = 0.05
 _MOST_CLIPPED_SHARE: Final = 0.02
 _LEAST_LIGHT: Final = 0.02
 _PATCH_SURE_SDS: Final = 6.0
-_PATCH_LEAST_DEPTH: Final = 0.04
+_PATCH_LEAST_DEPTH: Final = 0.05
 _FEWEST_PATCHES: Final = 30
 _PATCH_REACH: Final = 2.2
 """Standard deviation in pitches of the lattice over which patches are taken together: about their distance."""
@@ -284,7 +284,7 @@ def _from_map(light: Array) -> Wear:
     area = 100 * whole * float(lost.mean())
     zone: Zone = ZONES[3 * min(int(3 * down), 2) + min(int(3 * across), 2)]
     return Wear(
-        depth_ratio=Figure(value=depth, sd=float(np.hypot(sd, 0.1 * depth))),
+        depth_ratio=Figure(value=depth, sd=float(np.hypot(sd, 0.2 * depth))),
         area_pct=Figure(value=area, sd=max(0.2 * area, 0.1)),
         at_zone=zone,
     )
