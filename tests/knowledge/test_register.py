@@ -33,6 +33,8 @@ TECHNICAL: Final[dict[str, str]] = {
     "FORMAT": "number of the contract",
     "HAZARD_FACTOR": "a table; each of its figures is an estimate, said beside it",
     "_FACTORS": "prefixes of SI units",
+    "IN_PIXELS": "the scale of raster pixels to themselves",
+    "SURELY_SD": "the normal law's 95 %",
 }
 """Numbers that are no facts about the trade, each with its reason."""
 

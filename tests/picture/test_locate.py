@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import warnings
 
 import numpy as np
@@ -91,6 +92,9 @@ def test_the_standard_errors_say_how_far_the_places_are_off(noisy: tuple[Drawn, 
 
 def test_a_general_purpose_centroid_does_no_better(noisy: tuple[Drawn, Located]) -> None:
     """photutils 3.0 ``centroid_2dg`` (a fitted Gaussian) on the same windows as the reference."""
+    # Another test's library may have left a stand-in for matplotlib, which this one's can't look at.
+    if getattr(sys.modules.get("matplotlib"), "__spec__", None) is None:
+        sys.modules.pop("matplotlib", None)
     from photutils.centroids import centroid_2dg
 
     drawn, found = noisy

@@ -111,15 +111,20 @@ class PictureSteps:
         return find_pattern(photo, rasters, pattern=pattern)
 
     def exposure(self, photo: Photo, raster: Raster, sighting: Sighting | None) -> Exposed:
-        """What the file says of the exposure, and how many of the marks reach the camera's limit."""
-        fields = None if photo.exposure_s is None else photo.exposure_s * raster.field_hz
-        if sighting is None:
-            return Exposed(exposure_s=photo.exposure_s, fields_in_exposure_count=fields)
-        at_limit = sighting.marks.light >= 0.98  # of the channel's limit; the top steps of 8 bits are not told apart
+        """How well it was exposed, judged within the picture where that was found."""
+        from tubewright.picture.exposure import judge_exposure
+
+        found = judge_exposure(
+            photo, field_hz=raster.field_hz, interlaced=raster.interlaced, region=_box_of(photo, sighting)
+        )
         return Exposed(
-            exposure_s=photo.exposure_s,
-            fields_in_exposure_count=fields,
-            clipped_pct=100 * float(at_limit.mean()) if at_limit.size else None,
+            kind=found.kind,
+            exposure_s=found.exposure_s,
+            fields_in_exposure_count=found.fields_in_exposure_count,
+            clipped_pct=100 * max(found.clipped_share),
+            banding_pct=None if found.banding_seen_ratio is None else 100 * found.banding_seen_ratio,
+            warnings=(*photo.warnings, *found.warnings),
+            refusal=found.refusal,
         )
 
     def tags(self, photo: Photo) -> TagViews | None:
@@ -237,3 +242,13 @@ def _view(shot: Shot) -> View:
         tags=shot.tags,
         turned_deg=photo.turned_deg,
     )
+
+
+def _box_of(photo: Photo, sighting: Sighting | None) -> tuple[int, int, int, int] | None:
+    """Left, top, right and bottom of the part of a photograph that holds the marks."""
+    if sighting is None:
+        return None
+    height, width = photo.pixels.shape[:2]
+    x, y = sighting.marks.x_px, sighting.marks.y_px
+    left, top = max(int(x.min()), 0), max(int(y.min()), 0)
+    return left, top, min(int(x.max()) + 1, width), min(int(y.max()) + 1, height)

@@ -26,6 +26,8 @@ _STRAY_RATIO: Final = 12.0
 """Times the usual departure from the smooth maps; ten standard deviations of a Gaussian (our choice)."""
 _STRAY_PX: Final = 1.0
 """Below that a departure is kept, however small the others are (our choice)."""
+_NEARLY_ALL: Final = 0.99
+"""Share of marks found with which a second look isn't worth its time (our choice)."""
 FEWEST_MARKS: Final = 60
 """With fewer in view (a tenth of the pattern) hardly a figure could be told: cropped beyond use (estimate)."""
 
@@ -67,7 +69,7 @@ def find_pattern(photo: Photo, rasters: Sequence[Raster], *, pattern: Pattern | 
         raster_px=raster_px[index],
         photo_px=np.stack([blobs.x_px, blobs.y_px], axis=1)[identity.spot],
     )
-    found = locate(photo, marks, rough)
+    found, fit = _placed_marks(photo, marks, raster, rough)
     good = found.good
     if int(good.sum()) < FEWEST_MARKS:
         raise _refusal(
@@ -75,23 +77,6 @@ def find_pattern(photo: Photo, rasters: Sequence[Raster], *, pattern: Pattern | 
             f"only {int(good.sum())} of {len(marks.gun)} marks are clear enough to be placed",
             "Hold the camera still, focus on the picture, and keep lamps from mirroring in the glass.",
         )
-    fit = fit_maps(
-        raster,
-        gun=marks.gun[good],
-        row=marks.row[good],
-        raster_px=raster_px[good],
-        photo_px=found.photo_px[good],
-        sd_px=found.sd_px[good],
-    )
-    good[np.flatnonzero(good)[_astray(fit, found.sd_px[good])]] = False
-    fit = fit_maps(
-        raster,
-        gun=marks.gun[good],
-        row=marks.row[good],
-        raster_px=raster_px[good],
-        photo_px=found.photo_px[good],
-        sd_px=found.sd_px[good],
-    )
     rotated_deg, mirrored = _placed(fit)
     return Sighting(
         pattern=identity.pattern,
@@ -131,6 +116,38 @@ def _identified(photo: Photo, rasters: Sequence[Raster]) -> tuple[Blobs, Identit
         "Show the survey on the display (tubewright pattern), dim the room, and photograph the whole picture sharp "
         "and not over-exposed.",
     )
+
+
+def _placed_marks(photo: Photo, marks: LatticeMarks, raster: Raster, rough: Fit) -> tuple[Located, Fit]:
+    """Every mark placed, strays left out, and the maps through them.
+
+    Where marks are missing a second look goes by the better maps: the coarse search may have
+    lost a corner, beyond which its own maps run wild.
+    """
+    raster_px = np.stack([marks.x_px, marks.y_px], axis=1)
+    fit = rough
+    for _ in range(2):
+        found = locate(photo, marks, fit)
+        good = found.good
+        astray = np.zeros(len(good), dtype=bool)
+        for last in (False, False, True):
+            good &= ~astray
+            if int(good.sum()) < FEWEST_MARKS:
+                return found, fit
+            fit = fit_maps(
+                raster,
+                gun=marks.gun[good],
+                row=marks.row[good],
+                raster_px=raster_px[good],
+                photo_px=found.photo_px[good],
+                sd_px=found.sd_px[good],
+            )
+            astray[good] = _astray(fit, found.sd_px[good])
+            if last or not astray.any():
+                break
+        if good.mean() > _NEARLY_ALL:
+            break
+    return found, fit
 
 
 def _astray(fit: Fit, sd_px: NDArray[np.float64]) -> NDArray[np.bool_]:
