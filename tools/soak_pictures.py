@@ -32,7 +32,7 @@ from tubewright.simulate.display import Misconvergence
 from tubewright.simulate.photograph import Photograph, Scene, take
 from tubewright.simulate.scenes import RASTERS, framed, random_scene
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))  # for the junk
 
 Result = tuple[str, list[Miss], dict[str, float]]
 
@@ -57,7 +57,7 @@ def main() -> None:
     _table(f"{few} photographs of the survey for light", light)
     _table("perfectly converged, three pixels of lateral colour in the corners, tags in view", fringe)
     _table("the same without tags, two shots with the picture elsewhere in the frame", places)
-    accepted, count = _junk() if (Path(__file__).parents[1] / "tests" / "junk.py").exists() else (0, 0)
+    accepted, count = _junk()
     print(f"\nJunk, damaged and wrong files: {accepted} of {count} accepted with figures.")
     print(f"{time.monotonic() - start:.0f} s")
     if accepted:
