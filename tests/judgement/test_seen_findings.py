@@ -13,7 +13,7 @@ import tubewright
 from measured import convergence, geometry, light, measurement, top_curl, zone_vectors
 from tubewright.judgement.seen_checks import Check, checks
 from tubewright.judgement.seen_findings import SeenFinding, findings
-from tubewright.judgement.seen_words import directed, said
+from tubewright.judgement.seen_words import against_green, directed, said
 from tubewright.knowledge.load import load_knowledge
 from tubewright.picture.results import ZONES, Figure, Focus, Known, Scale, Unsupported, Vector, Zone
 
@@ -237,3 +237,16 @@ def test_a_figure_is_said_as_finely_as_its_spread_allows(value: float, sd: float
 
 def test_a_direction_smaller_than_its_spread_is_not_said() -> None:
     assert directed(Vector(x_mm=-0.5, y_mm=0.03, sd_mm=0.02)) == "0.50 mm left"
+
+
+@pytest.mark.parametrize(
+    ("vector", "zone", "text"),
+    [
+        (Vector(x_mm=0.0, y_mm=0.0, sd_mm=0.02), "centre", "red meets green in the middle, within 0.04 mm"),
+        (Vector(x_mm=0.3, y_mm=-0.4, sd_mm=0.25), "top", "red meets green at the top, within 1.00 mm"),
+        (Vector(x_mm=0.0, y_mm=0.0, sd_mm=0.0), "left", "red meets green at the left, within 0.01 mm"),
+        (Vector(x_mm=0.3, y_mm=0.0, sd_mm=0.02), "centre", "red stands 0.30 mm right of green in the middle"),
+    ],
+)
+def test_guns_that_meet_are_said_to_meet(vector: Vector, zone: Zone, text: str) -> None:
+    assert against_green("red", vector, zone) == text

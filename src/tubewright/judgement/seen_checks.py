@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, Literal, Protocol
 
-from tubewright.judgement.seen_words import ZONE_WORDS, decimals, directed, length, said
+from tubewright.judgement.seen_words import ZONE_WORDS, against_green, decimals, length, said
 from tubewright.knowledge.model import Knowledge
 from tubewright.picture.results import (
     GUNS,
@@ -179,7 +179,7 @@ def _convergence(found: Convergence | Unsupported, book: _Book, gun: GunKind) ->
             if vector is None:
                 yield book.check(symptom, about, _too_few(zone), source, "mm")
             else:
-                words = f"{name} stands {directed(vector)} of green, {ZONE_WORDS[zone]}"
+                words = against_green(name, vector, zone)
                 yield book.check(symptom, about, length(vector), source, "mm", words)
     if isinstance(found, Convergence) and found.worst_zone is not None:
         # A zone's vector is that of its middle; a corner itself may be worse.

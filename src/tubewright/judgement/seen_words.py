@@ -41,13 +41,13 @@ def decimals(sd: float) -> int:
 
 
 def directed(vector: Vector) -> str:
-    """A displacement as a viewer would say it.
+    """A displacement as a viewer would say it; empty where none stands out of its spread.
 
     Example:
         >>> directed(Vector(x_mm=1.24, y_mm=-0.31, sd_mm=0.02))
         '1.24 mm right, 0.31 mm up'
         >>> directed(Vector(x_mm=0.01, y_mm=0.0, sd_mm=0.02))
-        'nothing to see'
+        ''
     """
     places = min(2, decimals(vector.sd_mm))
     parts = [
@@ -55,7 +55,24 @@ def directed(vector: Vector) -> str:
         for value, words in ((vector.x_mm, ("left", "right")), (vector.y_mm, ("up", "down")))
         if abs(value) > 2 * vector.sd_mm and round(abs(value), places) > 0
     ]
-    return ", ".join(parts) or "nothing to see"
+    return ", ".join(parts)
+
+
+def against_green(gun: str, vector: Vector, zone: Zone) -> str:
+    """Where an outer gun stands against green in a zone.
+
+    Example:
+        >>> against_green("red", Vector(x_mm=1.24, y_mm=-0.31, sd_mm=0.02), "top_left")
+        'red stands 1.24 mm right, 0.31 mm up of green at the top left'
+        >>> against_green("red", Vector(x_mm=0.01, y_mm=0.0, sd_mm=0.02), "centre")
+        'red meets green in the middle, within 0.05 mm'
+    """
+    place = "in the middle" if zone == "centre" else f"at the {ZONE_WORDS[zone]}"
+    way = directed(vector)
+    if way:
+        return f"{gun} stands {way} of green {place}"
+    most = max(length(vector).value + 2 * vector.sd_mm, 0.01)
+    return f"{gun} meets green {place}, within {most:.2f} mm"
 
 
 def length(vector: Vector) -> Figure:
