@@ -102,7 +102,7 @@ def draw(
     level: Annotated[str, typer.Option(metavar="PERCENT", help="Level of grey and split.")] = "50",
     as_json: JsonOption = False,
 ) -> None:
-    """Draw a pattern to a file, every dot of the raster one dot of the picture."""
+    """Draw a pattern to a file, dot by dot of the raster."""
     from tubewright.files.pattern_files import write_pattern
     from tubewright.knowledge.load import load_knowledge
     from tubewright.picture.patterns.catalogue import FEED_CAUTIONS, Drawing, find_pattern
