@@ -119,6 +119,24 @@ def test_a_spread_holds_80_percent_of_a_normal_law() -> None:
     assert amplitude["median"] - amplitude["p10"] == pytest.approx(1.28155 * 0.06, rel=1e-3)
 
 
+def test_what_a_reserve_surely_exceeds_is_published_with_or_without_a_figure() -> None:
+    parts = light()
+    guns = dict(parts["tracking"].guns)
+    straight = replace(guns["red"], emission_reserve=WHY, reserve_at_least=1.5)
+    guns |= {"red": straight, "green": replace(guns["green"], reserve_at_least=0.9)}
+    body = to_json(measurement(**parts | {"tracking": replace(parts["tracking"], guns=guns)}))
+    assert SCHEMA.is_valid(body)
+    laws: Any = body["tracking"]["guns"]  # type: ignore[index]  # JSON's own values
+    told: Any = body["unsupported"]
+    assert (laws["red"]["reserve_at_least"], laws["red"]["emission_reserve"]) == (1.5, None)
+    assert told["tracking.guns.red.emission_reserve"]["reason"] == WHY.reason
+    assert laws["green"]["reserve_at_least"] == 0.9
+    assert laws["green"]["emission_reserve"]["median"] == 1.3
+    assert laws["blue"]["reserve_at_least"] is None
+    assert "tracking.guns.blue.reserve_at_least" in told
+    assert "tracking.guns.red.reserve_at_least" not in told
+
+
 def test_zones_and_orientation_are_plain() -> None:
     body = body_of("survey")
     assert body["convergence"]["red_minus_green_mm"]["centre"] == {"x": -0.2, "y": 0.0, "sd": 0.015}

@@ -158,3 +158,31 @@ def test_nothing_is_empty_when_all_is_missing() -> None:
     answer = measurement(**dict.fromkeys(parts, why))
     assert all(part.blocks for part in describe_measurement(answer, checks(answer, KNOWLEDGE)))
     assert "Nothing that a picture is judged by could be measured." in " ".join(text_of(answer).split())
+
+
+def test_each_gun_has_its_law_and_its_reserve_in_words() -> None:
+    parts = light()
+    guns = dict(parts["tracking"].guns)
+    straight = Unsupported(reason="the gun doesn't bend up to full drive", would_settle="an emission reading")
+    guns["red"] = replace(guns["red"], emission_reserve=straight, reserve_at_least=1.58)
+    guns["blue"] = Unsupported(reason="blue is overexposed", would_settle="expose less")
+    parts["tracking"] = replace(parts["tracking"], guns=guns)
+    text = text_of(measurement(**parts), width=120)
+    assert "EACH GUN'S LIGHT" in text
+    rows = {line.split()[0]: " ".join(line.split()[1:]) for line in text.splitlines() if " 2.30 " in line}
+    assert rows["red"] == "2.30 2 % – 0 % over 1.5 100 %"  # a bound is rounded down
+    assert rows["green"] == "2.30 2 % 70 % 30 % 1.3 ± 0.2 40 %"
+    assert "The law of blue: Blue is overexposed." in " ".join(text.split())
+
+
+def test_a_reserve_of_which_nothing_is_known_is_said_so() -> None:
+    parts = light()
+    law = replace(
+        parts["tracking"].guns["red"],
+        emission_reserve=Unsupported(reason="too dark", would_settle="expose more"),
+        reserve_at_least=None,
+    )
+    parts["tracking"] = replace(parts["tracking"], guns={"red": law})
+    lines = text_of(measurement(**parts), width=120).splitlines()
+    row = next(line for line in lines if line.split()[:2] == ["red", "2.30"])
+    assert row.split()[-4:] == ["not", "known", "100", "%"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -14,6 +15,7 @@ from tubewright.answers.measurement import (
     Figure,
     Focus,
     Geometry,
+    GunLaw,
     Hum,
     Known,
     Measurement,
@@ -23,6 +25,7 @@ from tubewright.answers.measurement import (
     TopCurl,
     Tracking,
     Unsupported,
+    decimals,
     said,
     signed,
 )
@@ -35,7 +38,7 @@ _FRINGES = {
     "tags": "The lens's own colour fringes were taken off by the printed tags.",
     "two_shots": "The lens's own colour fringes were taken off by the two shots.",
     "not_separated": "The lens's own colour fringes could not be told from the tube's errors; they are in the ±. "
-    "The printed tags, or a second shot with the camera rolled by half a turn, would separate them.",
+    "The printed tags would separate them, or a second shot with the picture at the other side of the frame.",
 }
 _REFERENCE = {"tags": "by the printed tags", "picture_size": "by the picture size that was given"}
 _PATTERN = {"survey": "the survey", "survey_light": "the survey for light", "": "no pattern of ours"}
@@ -91,6 +94,7 @@ def describe_measurement(
         Part(title="Convergence", blocks=tuple(_convergence(answer.convergence))),
         Part(title="Against the targets", blocks=tuple(_targets(checks))),
         Part(title="Shape and focus", blocks=tuple(_shape(answer))),
+        Part(title="Each gun's light", blocks=tuple(_guns(answer.tracking))),
         Part(title="What these photographs can't tell", blocks=tuple(_untold(answer, cautions))),
         _photographs(answer),
     ]
@@ -231,6 +235,61 @@ def _shape(answer: Measurement) -> Iterator[Block]:
             rows.append(("the camera's own blur", "still in the spot"))
     if rows:
         yield Table(caption="", columns=(Column(heading="what"), Column(heading="found")), rows=tuple(rows))
+
+
+def _guns(found: Tracking | Unsupported) -> Iterator[Block]:
+    if isinstance(found, Unsupported):
+        return
+    laws = [(gun, law) for gun, law in found.guns.items() if isinstance(law, GunLaw)]
+    if not laws:
+        return
+    yield Table(
+        caption="How each gun's light follows its drive; drives and light are shares of those at full drive.",
+        columns=(
+            Column(heading="gun"),
+            Column(heading="gamma", figures=True),
+            Column(heading="dark below", figures=True),
+            Column(heading="bends from", figures=True),
+            Column(heading="falls behind by", figures=True),
+            Column(heading="reserve", figures=True),
+            Column(heading="strength", figures=True),
+        ),
+        rows=tuple(
+            (
+                gun,
+                _bare(law.gamma_ratio),
+                _percent(law.black_drive_ratio),
+                wording.NOTHING if law.bends_at_ratio is None else _percent(law.bends_at_ratio),
+                _percent(law.shortfall_ratio),
+                _reserve(law),
+                _percent(law.strength_ratio),
+            )
+            for gun, law in laws
+        ),
+    )
+    yield Paragraph(
+        text="Reserve: what the cathode can supply over what full drive asks of it, where the bend tells it; else what "
+        "it surely (95 %) exceeds. Strength: light at full drive over that in the middle grey, against the gun where "
+        "this is largest; it tells which gun can't follow to the top, not which is pale throughout."
+    )
+
+
+def _bare(known: Known) -> str:
+    """A figure without its spread."""
+    return f"{known.value:.{min(2, decimals(known.sd))}f}" if isinstance(known, Figure) else wording.NOT_KNOWN
+
+
+def _percent(known: Known) -> str:
+    return f"{round(100 * known.value) + 0} %" if isinstance(known, Figure) else wording.NOT_KNOWN
+
+
+def _reserve(law: GunLaw) -> str:
+    if isinstance(law.emission_reserve, Figure):
+        return said(law.emission_reserve)
+    if law.reserve_at_least is None:
+        return wording.NOT_KNOWN
+    # Rounded down: a bound must stay one.
+    return f"over {math.floor(10 * law.reserve_at_least) / 10:.1f}"
 
 
 def _untold(answer: Measurement, cautions: Sequence[str]) -> Iterator[Block]:
