@@ -15,9 +15,9 @@ Three ways to tell it from the tube's own convergence:
   magnification is an enlargement about the middle of the frame: between two shots
   it differs by a1 times the way that the picture's middle moved in the frame, the
   same for all marks, and by nothing at all if it didn't move. So **a roll by half a
-  turn about the middle of a centred picture tells nothing**; off the middle, it
-  tells as much as the picture moved. A roll also turns s against the picture, which
-  a shift of the picture in the frame doesn't;
+  turn about the middle of a centred picture tells nothing**. A roll also turns s
+  against the picture, which then can't be told from the way it moved; a shift of
+  the picture in the frame without a roll lets s drop out;
 - neither: then it is part of the spread.
 """
 
