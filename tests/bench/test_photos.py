@@ -22,7 +22,7 @@ from tubewright.answers.measurement_json import to_json
 from tubewright.bench import measuring, uploads
 from tubewright.bench.measuring import MOST_WAITING, Task
 from tubewright.bench.security import DRAWING_POLICY
-from tubewright.bench.stored_measurement import measurement_from_json
+from tubewright.files.measurements import measurement_from_json
 from tubewright.case import Symptom
 from tubewright.errors import InputError, RefusedError
 from tubewright.knowledge.load import load_knowledge

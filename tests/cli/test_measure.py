@@ -186,3 +186,31 @@ def test_calling_it_off_leaves_nothing(run: Run, shoot: Shoot, place: Path, monk
     assert ended.code not in {0, 2, 3}
     assert ended.out == ""
     assert not (place / "over.svg").exists()
+
+
+def test_what_changed_since_an_earlier_measurement_is_told(run: Run, shoot: Shoot, place: Path) -> None:
+    earlier = json.loads(run("measure", shoot("survey.jpg"), "--json").out)
+    zone = earlier["convergence"]["red_minus_green_mm"]["centre"]
+    zone["x"] += 2.0
+    (place / "earlier.json").write_text(json.dumps(earlier), encoding="utf-8")
+    ended = run("measure", "survey.jpg", "--before", "earlier.json")
+    assert ended.code == 0
+    assert "red from green, middle, mm" in ended.out
+    assert "1 of " in ended.out
+    body = json.loads(run("measure", "survey.jpg", "--before", "earlier.json", "--json").out)
+    assert [error.message for error in Draft202012Validator(measure_schema()).iter_errors(body)] == []
+    changed = [one for one in body["changes"] if one["verdict"] == "smaller"]
+    assert [one["figure"] for one in changed] == ["red from green, middle"]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"), [("{", "no measurement"), ("[1]", "no measurement"), (None, "can't be read")]
+)
+def test_what_is_no_earlier_measurement_is_said_so(
+    run: Run, shoot: Shoot, place: Path, text: str | None, words: str
+) -> None:
+    if text is not None:
+        (place / "earlier.json").write_text(text, encoding="utf-8")
+    ended = run("measure", shoot("survey.jpg"), "--before", "earlier.json")
+    assert ended.code == 2
+    assert words in ended.err

@@ -95,6 +95,10 @@ def measure(
     no_tags: Annotated[bool, typer.Option("--no-tags", help="Look for no tags; the same as --tags none.")] = False,
     points: Annotated[bool, typer.Option("--points", help="Add every mark to the JSON.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Write the answer as JSON.")] = False,
+    before: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="An earlier measurement (its --json): say what changed since."),
+    ] = None,
     overlay: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Draw the result over the photograph: .svg or .png; replaces the file."),
@@ -106,6 +110,7 @@ def measure(
     """
     _check_overlay(overlay)
     knowledge = _knowledge()
+    earlier = None if before is None else _earlier(before, knowledge)
     rasters = _rasters(knowledge, raster)
     diagonal_mm = (
         parse_quantity(diagonal_in, kind="inches", where="--diagonal-in").value * MM_PER_INCH if diagonal_in else None
@@ -126,17 +131,29 @@ def measure(
         )
     if overlay is not None and answer.accepted:
         _draw(answer, read[answer.drawn_on], overlay)
-    show(answer, knowledge, gun=gun, points=points, as_json=as_json)
+    show(answer, knowledge, gun=gun, points=points, as_json=as_json, earlier=earlier)
     if not answer.accepted:
         raise typer.Exit(RefusedError.exit_code)
 
 
-def show(answer: Measurement, knowledge: Knowledge, *, gun: GunKind, points: bool, as_json: bool) -> None:
-    """Print a measurement; a refusal goes to standard error, or into the JSON."""
+def show(
+    answer: Measurement,
+    knowledge: Knowledge,
+    *,
+    gun: GunKind,
+    points: bool,
+    as_json: bool,
+    earlier: Measurement | None = None,
+) -> None:
+    """Print a measurement and what changed since an earlier one; a refusal goes to standard error, or into the JSON."""
+    from tubewright.answers.measure_change import changes
+    from tubewright.report.measure_change_text import changes_to_json, changes_to_text
+
+    changed = () if earlier is None or not answer.accepted else changes(earlier, answer)
     if as_json:
         from tubewright.answers.measurement_json import to_json
 
-        emit_json(to_json(answer, points=points))
+        emit_json(to_json(answer, points=points) | ({"changes": changes_to_json(changed)} if changed else {}))
         return
     from tubewright.answers.measurement import checks, findings
     from tubewright.report.measure_text import measurement_to_text
@@ -151,8 +168,29 @@ def show(answer: Measurement, knowledge: Knowledge, *, gun: GunKind, points: boo
     )
     if answer.accepted:
         emit(text)
+        if changed:
+            emit("\n" + changes_to_text(changed, width=settings.columns(), colour=settings.colour()))
     else:
         typer.echo(text.removesuffix("\n"), err=True)
+
+
+def _earlier(path: Path, knowledge: Knowledge) -> Measurement:
+    """A measurement that was written with ``--json``."""
+    from tubewright.files.measurements import measurement_from_json
+    from tubewright.picture.patterns.rasters import library
+
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(
+            Fault(what="this file can't be read", where=str(path), mend="Give what measure --json wrote.")
+        ) from error
+    try:
+        return measurement_from_json(text, library(knowledge.rasters.values()))
+    except InputError as error:
+        raise InputError(
+            Fault(what="this is no measurement", where=str(path), mend="Give what measure --json wrote.")
+        ) from error
 
 
 def _knowledge() -> Knowledge:

@@ -139,7 +139,13 @@ def measure_schema() -> Schema:
         "$schema": _DIALECT,
         "$id": f"urn:tubewright:schema:measure:{FORMAT}",
         "title": "Tubewright measurement, format 1",
-        **_object(body, optional={"points": {**points, "description": "with --points: every mark of an outer gun"}}),
+        **_object(
+            body,
+            optional={
+                "points": {**points, "description": "with --points: every mark of an outer gun"},
+                "changes": _changes(number),
+            },
+        ),
         "$defs": {
             "figure": {
                 "description": "a figure with its 10, 50 and 90 % points; null where 'unsupported' has its path",
@@ -155,3 +161,16 @@ def measure_schema() -> Schema:
 
 def _or_null(properties: Schema) -> Schema:
     return {"anyOf": [_object(properties), {"type": "null"}]}
+
+
+def _changes(number: dict[str, Any]) -> dict[str, Any]:
+    maybe = {"anyOf": [number, {"type": "null"}]}
+    change = {"anyOf": [_object({"value": number, "sd": {**number, "minimum": 0}}), {"type": "null"}]}
+    words = {"type": "string"}
+    verdict = {"enum": ["smaller", "larger", "same", "unknown"]}
+    one = {"group": words, "figure": words, "unit": words, "before": maybe, "after": maybe}
+    return {
+        "description": "with --before: each figure then and now; 'same' lies within the spread",
+        "type": "array",
+        "items": _object({**one, "change": change, "verdict": verdict}),
+    }

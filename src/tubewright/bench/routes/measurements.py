@@ -12,7 +12,7 @@ from fastapi.responses import JSONResponse, RedirectResponse
 
 from tubewright import case
 from tubewright.answers.measure_change import FigureChange, changes
-from tubewright.answers.measurement import Figure, Known, Measurement, SeenFinding, checks, decimals, findings, said
+from tubewright.answers.measurement import Measurement, SeenFinding, checks, findings
 from tubewright.bench.forms import FormReader
 from tubewright.bench.measuring import settings_from_json
 from tubewright.bench.pages import Bench, go
@@ -26,12 +26,13 @@ from tubewright.bench.routes.photos import (
     shooting,
     stored_file,
 )
-from tubewright.bench.stored_measurement import measurement_from_json
 from tubewright.errors import Fault, UnknownRecordError
+from tubewright.files.measurements import measurement_from_json
 from tubewright.knowledge.model import Knowledge
 from tubewright.picture.patterns.rasters import library
 from tubewright.records.model import JobPage, MeasurementRecord
 from tubewright.report.describe import Block, Listing, Paragraph
+from tubewright.report.measure_change_text import changed_words, figure_words
 from tubewright.report.measure_text import Part, describe_measurement
 
 router = APIRouter(include_in_schema=False)
@@ -181,24 +182,11 @@ def _row(change: FigureChange) -> dict[str, str]:
     return {
         "group": change.group,
         "about": change.about + (f", {change.unit}" if change.unit else ""),
-        "before": _written(change.before),
-        "after": _written(change.after),
-        "by": _by(change),
+        "before": figure_words(change.before),
+        "after": figure_words(change.after),
+        "by": changed_words(change),
         "change": change.change,
     }
-
-
-def _written(known: Known) -> str:
-    return said(known) if isinstance(known, Figure) else "not known"
-
-
-def _by(change: FigureChange) -> str:
-    if change.by is None:
-        return "not known"
-    if change.change == "same":
-        return "no change beyond the spread"
-    places = decimals(change.by.sd)
-    return f"{change.by.value:+.{places}f} ± {change.by.sd:.{places}f}"
 
 
 @router.get("/jobs/{job_id}/measurements/{measurement_id}")
