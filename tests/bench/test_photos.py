@@ -22,9 +22,9 @@ from tubewright.answers.measurement_json import to_json
 from tubewright.bench import measuring, uploads
 from tubewright.bench.measuring import MOST_WAITING, Task
 from tubewright.bench.security import DRAWING_POLICY
-from tubewright.files.measurements import measurement_from_json
 from tubewright.case import Symptom
 from tubewright.errors import InputError, RefusedError
+from tubewright.files.measurements import measurement_from_json
 from tubewright.knowledge.load import load_knowledge
 from tubewright.picture.patterns.raster import Raster
 from tubewright.records.store import Store

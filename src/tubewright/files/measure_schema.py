@@ -163,7 +163,7 @@ def _or_null(properties: Schema) -> Schema:
     return {"anyOf": [_object(properties), {"type": "null"}]}
 
 
-def _changes(number: dict[str, Any]) -> dict[str, Any]:
+def _changes(number: dict[str, object]) -> dict[str, object]:
     maybe = {"anyOf": [number, {"type": "null"}]}
     change = {"anyOf": [_object({"value": number, "sd": {**number, "minimum": 0}}), {"type": "null"}]}
     words = {"type": "string"}
