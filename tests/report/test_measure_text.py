@@ -58,6 +58,28 @@ def test_the_way_is_said_as_the_viewer_sees_it(x_mm: float, y_mm: float, way: st
     assert way in summary(measurement(convergence=found))
 
 
+@pytest.mark.parametrize(
+    ("x_mm", "worst", "words"),
+    [
+        (0.0, 0.008, "Converged within 0.01 mm everywhere."),
+        (0.001, 0.002, "Converged within 0.01 mm everywhere."),
+        (0.0, 0.3, "Converged within 0.01 mm in the middle, 0.30 mm at the left"),
+        (0.2, 0.03, "Converged within 0.20 mm in the middle"),
+    ],
+)
+def test_what_nobody_would_mend_is_not_spelt_out(x_mm: float, worst: float, words: str) -> None:
+    still = dict.fromkeys(ZONES, Vector(x_mm=x_mm, y_mm=0.0, sd_mm=0.004))
+    found = replace(
+        convergence(),
+        red_minus_green=still,
+        blue_minus_green=still,
+        worst_mm=Figure(value=worst, sd=0.004),
+        worst_zone="left",
+        points=None,
+    )
+    assert summary(measurement(convergence=found)).startswith(words)
+
+
 def test_light_alone_is_summed_up_too() -> None:
     why = Unsupported(reason="none shows the survey", would_settle="the survey")
     survey = dict.fromkeys(("scale", "convergence", "geometry", "top_curl", "hum", "focus"), why)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 import numpy as np
 
@@ -21,6 +22,9 @@ from tubewright.answers.measurement import (
     decimals,
     length,
 )
+
+_NOTHING_TO_MEND_MM: Final = 0.05
+"""Errors of convergence below this are not told apart in a summary: a tenth of a fine spot; estimate."""
 
 
 def summary(answer: Measurement) -> str:
@@ -49,8 +53,11 @@ def _meeting(found: Convergence | Unsupported) -> str:
     }
     middles = [length(field["centre"]) for field in fields.values() if "centre" in field]
     words = ""
-    if middles:
-        middle = max(middles, key=lambda figure: figure.value)
+    middle = max(middles, key=lambda figure: figure.value) if middles else None
+    worst_mm = found.worst_mm
+    if middle and isinstance(worst_mm, Figure) and max(middle.value, worst_mm.value) < _NOTHING_TO_MEND_MM:
+        return f"Converged within {_mm(max(middle, worst_mm, key=lambda figure: figure.value))} everywhere."
+    if middle:
         words = f"Converged within {_mm(middle)} in the middle"
     worst = _worst(found, fields)
     if worst:
@@ -80,7 +87,7 @@ def _worst(found: Convergence, fields: Mapping[str, Mapping[Zone, Vector]]) -> s
 
 def _way(vector: Vector | None) -> str:
     """The direction in words: the longer part first, the other only if it matters."""
-    if vector is None:
+    if vector is None or length(vector).value < _NOTHING_TO_MEND_MM:
         return ""
     parts = sorted(
         [(abs(vector.x_mm), ("left", "right")[vector.x_mm > 0]), (abs(vector.y_mm), ("up", "down")[vector.y_mm > 0])],
@@ -145,7 +152,9 @@ def _share(figure: Figure) -> str:
 
 def _mm(figure: Figure) -> str:
     """Millimetres without their spread, as finely as it allows, two decimals at most."""
-    return f"{figure.value:.{max(1, min(2, decimals(figure.sd)))}f} mm"
+    places = max(1, min(2, decimals(figure.sd)))
+    # Nothing is measured to be nought: the last decimal is the least that can be said.
+    return f"{max(figure.value, 10.0**-places):.{places}f} mm"
 
 
 def sentence(words: str) -> str:
