@@ -27,6 +27,11 @@ _SEEN_SHARE: Final = 0.4
 however blurred."""
 _FULL_SHARE: Final = 0.75
 """The same for a line whose bar may be partly out of its window. Estimate."""
+_FIRST_BLOCK: Final = 16
+_LARGEST_BLOCK: Final = 64
+"""Lines that are followed at once."""
+_TRUSTED_SHARE: Final = 0.25
+"""A bar further off than this share of half the window may soon be out of it: no further lines at once. Estimate."""
 _BETWEEN_BARS_DEGREE: Final = 4
 """Degree up to which the bars may differ along the height: pincushion and lens have little beyond. Estimate."""
 _ROBUST: Final = 1.4826  # standard deviation over median absolute deviation, of a normal distribution
@@ -96,54 +101,27 @@ def track_bars(photo: Photo, sighting: Sighting) -> BarTracks:
         Tracks for all lines of the raster; a bar that leaves the photograph is NaN there. No tracks without a map.
     """
     raster = sighting.raster
-    maps = [(gun, one) for gun, one in enumerate(sighting.maps) if one is not None]
+    maps = {gun: one for gun, one in enumerate(sighting.maps) if one is not None}
     bars = survey_bars(raster)
     if not maps:
         return _no_tracks(sighting)
-    plane = level_plane(dict(maps).get(1, maps[0][1]))
-    gun = np.repeat([g for g, _ in maps], len(bars)).astype(np.int64)
+    first = next(iter(maps.values()))
+    plane = level_plane(maps.get(1, first))
+    gun = np.repeat(list(maps), len(bars)).astype(np.int64)
     bar = np.tile(np.arange(len(bars)), len(maps)).astype(np.int64)
-    drawn = np.array([b.x_px for b in bars])[bar]
+    drawn = np.array([float(b.x_px) for b in bars])
     lines = np.arange(raster.height_px, dtype=np.float64)
-    strips = Strips(photo, sighting, [m for _, m in maps for _ in bars], gun, drawn, lines)
+    strips = Strips(photo, sighting, list(maps), drawn, lines)
+    drawn = drawn[bar]
 
-    shape = (gun.size, lines.size)
-    offset, light = np.full(shape, np.nan), np.full(shape, np.nan)
-    settled = int(_SETTLED_FROM * raster.height_px)
-    below = np.arange(settled, raster.height_px)
-    offset[:, below], light[:, below] = strips.centred(below, np.zeros((gun.size, below.size)))
-    usual = _usual_light(light[:, below])
-    _blank_hidden(offset, light, usual, below)
-    expected = np.nan_to_num(_last_known(offset[:, settled : settled + 5]))
-    pace = 0.0
-    for line in range(settled - 1, -1, -1):
-        at = np.array([line])
-        found, shone = strips.centred(at, (expected + pace)[:, None])
-        if np.median(shone[:, 0] / usual) < _FULL_SHARE:
-            # Half out of the window: a fast curl may step by several pixels from line to line. Look to either side.
-            for side in strips.half_px * np.array([-1.2, -0.6, 0.6, 1.2]):
-                tried = strips.centred(at, (expected + pace + side)[:, None])
-                if np.median(tried[1][:, 0]) > np.median(shone[:, 0]):
-                    found, shone = tried
-        step = found[:, 0] - expected
-        seen = np.isfinite(step) & (shone[:, 0] > _SEEN_SHARE * usual)
-        offset[:, line] = np.where(seen, found[:, 0], np.nan)
-        light[:, line] = np.where(seen, shone[:, 0], np.nan)
-        if not seen.any():
-            continue
-        # All bars of all guns move together: the middle one says how far, each keeps its own drift of the map.
-        common = float(np.median(step[seen]))
-        pace = 0.5 * pace + 0.5 * common
-        expected = expected + common
-        expected[seen] += 0.3 * (found[seen, 0] - expected[seen])
-
+    offset = _followed(strips, (gun.size, lines.size))
     # Once more about where each was found: a bar off the middle of its window has less background on one side.
     every = np.arange(raster.height_px)
-    seen_at = np.isfinite(offset)
+    seen = np.isfinite(offset)
     offset, light = strips.centred(every, np.nan_to_num(offset))
-    offset[~seen_at] = light[~seen_at] = np.nan
+    offset[~seen] = light[~seen] = np.nan
     x = strips.on_plane(plane, offset) - (drawn - (raster.width_px - 1) / 2)[:, None]
-    x /= scale_by_line(maps[0][1], plane, lines)
+    x /= scale_by_line(first, plane, lines)
     _drop_strays(x, light)
     return BarTracks(
         height_px=raster.height_px,
@@ -156,6 +134,53 @@ def track_bars(photo: Photo, sighting: Sighting) -> BarTracks:
         spread_x_px=strips.spread(offset, bars[0].width_px),
         spread_y_px=float(np.hypot(_typical_spread_y(sighting), strips.blur_down_lines)),
     )
+
+
+def _followed(strips: Strips, shape: tuple[int, int]) -> Floats:
+    """About where each bar lies, line by line, as offset from its map, (t, n); NaN where it isn't seen."""
+    offset = np.full(shape, np.nan)
+    settled = int(_SETTLED_FROM * shape[1])
+    below = np.arange(settled, shape[1])
+    offset[:, below], light = strips.centred(below, np.zeros((shape[0], below.size)), rough=True)
+    usual = _usual_light(light)[:, None]
+    offset[:, below] = np.where(light > _SEEN_SHARE * usual, offset[:, below], np.nan)
+    expected = np.nan_to_num(_last_known(offset[:, settled : settled + 5]))
+    pace = 0.0
+    line, block = settled - 1, _FIRST_BLOCK
+    while line >= 0:
+        # As many lines at once as lie near where the last ones point; one by one where the bars run faster.
+        rows = np.arange(line, max(line - block, -1), -1)
+        centre = expected[:, None] + pace * np.arange(1, rows.size + 1)
+        found, shone = strips.centred(rows, centre, rough=True)
+        full = _last_known((shone / usual).T) >= _FULL_SHARE
+        trusted = full & (np.abs(_last_known((found - centre).T)) < _TRUSTED_SHARE * strips.half_px)
+        count = rows.size if trusted.all() else int(np.argmin(trusted))
+        if count == 0 and rows.size > 1:
+            block = max(1, block // 4)
+            continue
+        block = min(2 * block, _LARGEST_BLOCK) if count == rows.size else max(1, block // 2)
+        if count == 0:
+            count = 1
+            if np.median(shone / usual) < _FULL_SHARE:
+                # Half out of the window: a fast curl may step by several pixels from line to line. Look to both sides.
+                for side in strips.half_px * np.array([-1.2, -0.6, 0.6, 1.2]):
+                    tried = strips.centred(rows, centre + side, rough=True)
+                    if np.median(tried[1]) > np.median(shone):
+                        found, shone = tried
+        found, shone = found[:, :count], shone[:, :count]
+        seen = np.isfinite(found) & (shone > _SEEN_SHARE * usual)
+        offset[:, rows[:count]] = found = np.where(seen, found, np.nan)
+        line -= count
+        # All bars of all guns move together: the middle one says how far, each keeps its own drift of the map.
+        common = _last_known((found - expected[:, None]).T)
+        common = common[np.isfinite(common)]
+        if not common.size:
+            continue
+        for step in np.diff(common, prepend=0.0):
+            pace = 0.5 * pace + 0.5 * float(step)
+        drift = np.nan_to_num(_last_known(found[:, seen.any(axis=0)] - common - expected[:, None]))
+        expected = expected + common[-1] + (1 - 0.7**common.size) * drift
+    return offset
 
 
 def common_shifts(tracks: BarTracks) -> LineShifts | None:
@@ -202,13 +227,15 @@ def _in_common(values: Floats, weight: Floats) -> tuple[Floats, Floats]:
     filled = np.where(known, values, 0.0)
     own = np.zeros_like(values)
     common = np.zeros(lines)
+    # Where a track is known, but for lines at which none is, doesn't change: each polynomial's fit is one matrix.
+    rests = known & known.any(axis=0)
+    fits = [np.linalg.pinv(basis[rest]) for rest in rests]
     for _ in range(8):
         total = weights.sum(axis=0)
         with np.errstate(invalid="ignore", divide="ignore"):
             common = (weights * (filled - own)).sum(axis=0) / total
         for t in range(count):
-            rest = known[t] & np.isfinite(common)
-            own[t] = basis @ np.linalg.lstsq(basis[rest], values[t, rest] - common[rest], rcond=None)[0]
+            own[t] = basis @ (fits[t] @ (values[t] - common)[rests[t]])
         own -= (weight * own).sum(axis=0) / weight.sum()
         # Huber's weights: a track that strays at a line (a reflection, a speck) counts less there.
         left = np.where(known, values - own - common, 0.0)
@@ -232,14 +259,6 @@ def _usual_light(light: Floats) -> Floats:
     """Light of each track as it mostly is, (t,); infinite for one that never shows."""
     usual = np.array([np.median(row[np.isfinite(row)]) if np.isfinite(row).any() else np.inf for row in light])
     return np.where(usual > 0, usual, np.inf)
-
-
-def _blank_hidden(offset: Floats, light: Floats, usual: Floats, rows: NDArray[np.int64]) -> None:
-    hidden = ~(light[:, rows] > _SEEN_SHARE * usual[:, None])
-    for values in (offset, light):
-        part = values[:, rows]
-        part[hidden] = np.nan
-        values[:, rows] = part
 
 
 def _last_known(values: Floats) -> Floats:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tubewright.picture.patterns.survey import COLUMNS, survey_bars
-from tubewright.picture.sampling import sample_light
+from tubewright.picture.sampling import linear_table
 from tubewright.picture.seen import Photo, RasterMap, Sighting
 
 Floats = NDArray[np.float64]
@@ -21,6 +21,19 @@ _WINDOW_SHARE: Final = 0.40
 """Half of the window over the lattice's pitch: a mark of the same gun begins at 0.85 of it (survey)."""
 _ACROSS_LINES: Final = 0.35
 """How far from a line's middle its light is taken, in lines: its bright part, not its neighbours'. Estimate."""
+_MOST_PIXELS_A_SAMPLE: Final = 4
+"""A window with more pixels to a sample than this is taken apart first: all of its pixels are brought to light."""
+_LONGEST_MAP: Final = 32_000
+"""OpenCV counts the rows of a map in 16 bits."""
+_LINES_OF_A_THIRD: Final = 24
+"""How many lines of a third of the height tell a bar's blur."""
+_MOST_ROUNDS: Final = 60
+_SETTLED_STEP: Final = 1e-5
+"""In the fit of a bar: raster pixels, shares of the deviation and of the height; noise is a hundred times more."""
+_MOST_DAMPING: Final = 1e8
+"""No step that is so short makes anything better: the fit stands at a limit."""
+_LARGEST_MISFIT: Final = 0.15
+"""What may be left of a bar's profile, of its height: beyond, it is no bar. Estimate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,27 +100,25 @@ def scale_by_line(one: RasterMap, plane: Plane, lines: Floats) -> Floats:
 
 
 class Strips:
-    """Samples of light across the bars, in the raster pixels of each gun's own map."""
+    """Samples of light across the bars, in the raster pixels of each gun's own map.
 
-    def __init__(
-        self,
-        photo: Photo,
-        sighting: Sighting,
-        maps: list[RasterMap],
-        gun: NDArray[np.int64],
-        drawn: Floats,
-        lines: Floats,
-    ) -> None:
+    Args:
+        photo: The photograph.
+        sighting: What was found in it.
+        guns: The guns that show, each with a map.
+        drawn: Where the bars were drawn, raster pixels. Tracks run gun by gun, each with all bars.
+        lines: Lines of the raster.
+    """
+
+    def __init__(self, photo: Photo, sighting: Sighting, guns: list[int], drawn: Floats, lines: Floats) -> None:
         raster = sighting.raster
-        self._photo, self._drawn = photo, drawn
-        self._unmix = sighting.sensor_to_gun[gun].astype(np.float32)
-        shape = (gun.size, lines.size)
-        self._at, self._along, self._down = (np.empty((2, *shape)) for _ in range(3))
-        for t, one in enumerate(maps):
-            x = np.full(lines.size, drawn[t])
-            self._at[:, t] = one(x, lines)
-            self._along[:, t] = np.array(one(x + 0.5, lines)) - one(x - 0.5, lines)
-            self._down[:, t] = np.array(one(x, lines + 0.5)) - one(x, lines - 0.5)
+        self._photo = photo
+        self._unmix = sighting.sensor_to_gun[np.repeat(guns, drawn.size)].astype(np.float32)
+        x, y = drawn[:, None] + 0 * lines, lines + 0 * drawn[:, None]
+        beside = [(0.0, 0.0), (0.5, 0.0), (-0.5, 0.0), (0.0, 0.5), (0.0, -0.5)]
+        places = np.array([[one(x + dx, y + dy) for dx, dy in beside] for g in guns if (one := sighting.maps[g])])
+        at, ahead, behind, below, above = places.transpose(1, 2, 0, 3, 4).reshape(5, 2, -1, lines.size)
+        self._at, self._along, self._down = at, ahead - behind, below - above
         per_px = float(np.median(np.hypot(*self._along)))
         per_line = float(np.median(np.hypot(*self._down)))
         half = _WINDOW_SHARE * raster.width_px / COLUMNS
@@ -116,44 +127,103 @@ class Strips:
         self.half_px = half
         self._u = np.linspace(-half, half, count)
         self._v = np.linspace(-_ACROSS_LINES, _ACROSS_LINES, int(np.clip(round(2 * _ACROSS_LINES * per_line), 1, 5)))
+        # Enough to find a bar before it is looked at closely.
+        self._rough_u = np.linspace(-half, half, max(15, count // 2) | 1)
+        self._rough_v = np.array([-0.5, 0.5]) * _ACROSS_LINES
         # What taking the light adds across the lines: places apart, and straight lines between pixels (1/6).
         self.blur_down_lines = float(np.sqrt(np.var(self._v) + 1 / 6 / per_line**2))
         self._bar_sd = np.sqrt(survey_bars(raster)[0].width_px ** 2 / 12 + 0.5)
 
-    def _profile(self, rows: NDArray[np.int64], centre: Floats) -> Floats:
-        """Light of each track's gun, (t, rows, samples), its background taken off."""
-        at, along, down = self._at[:, :, rows], self._along[:, :, rows], self._down[:, :, rows]
-        u = (centre[..., None] + self._u)[..., None, :]
-        v = self._v[:, None]
-        x, y = (at[k][..., None, None] + along[k][..., None, None] * u + down[k][..., None, None] * v for k in (0, 1))
-        light = sample_light(self._photo, x, y).mean(axis=2)
-        height, width = self._photo.pixels.shape[:2]
-        outside = ((x < 0) | (x > width - 1) | (y < 0) | (y > height - 1)).any(axis=(2, 3))
-        profile = np.einsum("tnsc,tc->tns", light, self._unmix).astype(np.float64)
-        ends = max(2, self._u.size // 8)
-        left, right = profile[..., :ends].mean(axis=-1), profile[..., -ends:].mean(axis=-1)
-        slope = (self._u - self._u[0]) / (self._u[-1] - self._u[0])
-        profile -= left[..., None] * (1 - slope) + right[..., None] * slope
-        profile[outside] = np.nan
-        return np.asarray(profile)
+    def _profile(
+        self, rows: NDArray[np.int64], centre: Floats, *, rough: bool = False
+    ) -> tuple[Floats, NDArray[np.float32]]:
+        """Places beside the centre, (samples,), and the light of each track's gun, (t, rows, samples).
 
-    def centred(self, rows: NDArray[np.int64], centre: Floats) -> tuple[Floats, Floats]:
-        """Offset of each bar from where the map puts it, raster pixels, and its light, both (t, rows)."""
-        profile = self._profile(rows, centre)
-        step = self._u[1] - self._u[0]
-        light = profile.sum(axis=-1) * step
-        offset = np.zeros(profile.shape[:2])
+        The light's background is taken off; NaN where a window leaves the photograph.
+        """
+        u, v = (self._rough_u, self._rough_v) if rough else (self._u, self._v)
+        along, down = self._along[:, :, rows], self._down[:, :, rows]
+        at = self._at[:, :, rows] + along * centre
+        reach = np.abs(along) * u[-1] + np.abs(down) * v[-1]
+        low, high = at - reach, at + reach
+        height, width = self._photo.pixels.shape[:2]
+        outside = ((low < 0) | (high > np.array([width - 1, height - 1])[:, None, None])).any(axis=0)
+        profile = np.empty((*centre.shape, u.size), dtype=np.float32)
+        for t, into in enumerate(profile):
+            self._fill(into, at[:, t], along[:, t], down[:, t], (low[:, t], high[:, t]), (u, v), self._unmix[[t]])
+        ends = max(2, u.size // 8)
+        left, right = profile[..., :ends].mean(axis=-1), profile[..., -ends:].mean(axis=-1)
+        slope = np.linspace(0, 1, u.size, dtype=np.float32)
+        profile -= left[..., None]
+        profile -= (right - left)[..., None] * slope
+        profile[outside] = np.nan
+        return u, profile
+
+    def _fill(
+        self,
+        into: NDArray[np.float32],
+        at: Floats,
+        along: Floats,
+        down: Floats,
+        within: tuple[Floats, Floats],
+        uv: tuple[Floats, Floats],
+        unmix: NDArray[np.float32],
+    ) -> None:
+        """One track's light, (rows, samples): of a window round all its rows, or in parts where that is mostly waste.
+
+        A gun's light is a sum over the channels, so it is unmixed before samples are taken between pixels: one
+        channel instead of three.
+        """
+        import cv2
+
+        height, width = self._photo.pixels.shape[:2]
+        left, top = (int(np.clip(one.min(), 0, most - 1)) for one, most in zip(within[0], (width, height), strict=True))
+        right, bottom = (int(one.max()) + 2 for one in within[1])
+        u, v = uv
+        rows = len(into)
+        wasteful = (right - left) * (bottom - top) > _MOST_PIXELS_A_SAMPLE * rows * u.size * v.size + 4096
+        if rows > 1 and (wasteful or rows * v.size > _LONGEST_MAP):
+            for part in (slice(None, rows // 2), slice(rows // 2, None)):
+                bounds = within[0][:, part], within[1][:, part]
+                self._fill(into[part], at[:, part], along[:, part], down[:, part], bounds, uv, unmix)
+            return
+        window = self._photo.pixels[top : max(bottom, top + 1), left : max(right, left + 1)]
+        table = linear_table(self._photo)
+        light = cv2.LUT(window, table) if window.dtype == np.uint8 else table[window]
+        own = cv2.transform(light, unmix)
+        start = (at - np.array([[left], [top]]))[..., None] + down[..., None] * v
+        steps = along[..., None] * u
+        x, y = (start.astype(np.float32)[..., None] + steps.astype(np.float32)[:, :, None, :]).reshape(2, -1, u.size)
+        found = cv2.remap(own, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        into[...] = found.reshape(rows, v.size, u.size).mean(axis=1)
+
+    def centred(self, rows: NDArray[np.int64], centre: Floats, *, rough: bool = False) -> tuple[Floats, Floats]:
+        """Offset of each bar from where the map puts it, raster pixels, and its light, both (t, rows).
+
+        Args:
+            rows: Lines.
+            centre: Where to look, (t, rows).
+            rough: To find a bar that may be anywhere in the window; else it is taken to be near the centre.
+        """
+        at, profile = self._profile(rows, centre, rough=rough)
+        u = at.astype(np.float32)
+        light = profile.sum(axis=-1) * (u[1] - u[0])
+        offset = np.zeros(profile.shape[:2], dtype=np.float32)
         # The weight is a Gaussian a little wider than the bar, moved to where the last round put it: the noise of the
         # window's far ends would cost a plain centroid half its worth.
-        for sd in (3, 2, 1.5, 1.5, 1.5, 1.5):
-            weight = profile * np.exp(-0.5 * ((self._u - offset[..., None]) / (sd * self._bar_sd)) ** 2)
+        for sd in (3, 2, 1.5, 1.5) if rough else (1.5,) * 4:
+            weight = (u - offset[..., None]) * np.float32(np.sqrt(0.5) / sd / self._bar_sd)
+            weight *= weight
+            np.exp(np.negative(weight, out=weight), out=weight)
+            weight *= profile
             total = weight.sum(axis=-1)
             with np.errstate(invalid="ignore", divide="ignore"):
-                moved = (weight * self._u).sum(axis=-1) / total
-                # A Gaussian under a Gaussian weight is pulled back by a share of what is left: go the double way.
-                offset = np.where(total > 0, np.clip(2 * moved - offset, self._u[0], self._u[-1]), np.nan)
-        offset[np.abs(offset) > 0.9 * self._u[-1]] = np.nan
-        return offset + centre, light
+                moved = (weight @ u) / total
+                # Under the weight a bar of usual width is pulled back to sd^2 / (1 + sd^2) of the way that is left.
+                further = offset + np.float32(1 + 1 / sd**2) * (moved - offset)
+                offset = np.where(total > 0, np.clip(further, u[0], u[-1]), np.float32(np.nan))
+        offset[np.abs(offset) > 0.9 * u[-1]] = np.nan
+        return offset + centre, light.astype(np.float64)
 
     def on_plane(self, plane: Plane, offset: Floats) -> Floats:
         """Sideways places on the plane of places beside the bars, (t, n)."""
@@ -161,37 +231,79 @@ class Strips:
 
     def spread(self, offset: Floats, width_px: int) -> Floats:
         """Blur along the line by track and third of the height, raster pixels, (t, 3), the bar's width taken off."""
-        lines = offset.shape[1]
-        result = np.full((offset.shape[0], 3), np.nan)
-        for third in range(3):
-            # A few dozen lines tell the width well; the first ones may be smeared by a curl.
-            rows = np.unique(np.linspace((third + 0.3) * lines / 3, (third + 0.9) * lines / 3, 24).astype(np.int64))
-            known = offset[:, rows]
-            mean = np.nanmean(self._profile(rows, np.nan_to_num(known)), axis=1, where=np.isfinite(known)[..., None])
-            for t in np.flatnonzero(np.isfinite(known).sum(axis=1) >= 8):
-                result[t, third] = _fitted_spread(self._u, mean[t], width_px)
+        tracks, lines = offset.shape
+        # A few dozen lines tell the width well; the first ones may be smeared by a curl.
+        ends = (np.arange(3)[:, None] + np.array([0.3, 0.9])) * lines / 3
+        rows = np.linspace(ends[:, 0], ends[:, 1], _LINES_OF_A_THIRD, axis=1).astype(np.int64).ravel()
+        known = offset[:, rows]
+        u, profile = self._profile(rows, np.nan_to_num(known))
+        seen = np.isfinite(known) & np.isfinite(profile[..., 0])
+        count = seen.reshape(tracks, 3, -1).sum(axis=-1)
+        total = np.where(seen[..., None], profile, 0).reshape(tracks, 3, _LINES_OF_A_THIRD, -1).sum(axis=2)
+        enough = count >= _LINES_OF_A_THIRD // 3
+        result = np.full((tracks, 3), np.nan)
+        result[enough] = fitted_spreads(u, total[enough] / count[enough][:, None], width_px)
         return result
 
 
-def _fitted_spread(u: Floats, profile: Floats, width_px: int) -> float:
-    """Standard deviation of the Gaussian that blurs a bar of known width to a profile; NaN if none fits."""
-    from scipy.optimize import least_squares
+def fitted_spreads(u_px: Floats, profiles: Floats, width_px: float) -> Floats:
+    """Standard deviations of the Gaussians that blur a bar of known width to profiles, (k,); NaN where none fits.
+
+    All at once, by damped least squares in four unknowns: place, logarithm of the deviation, height, floor.
+    Source: Marquardt, An algorithm for least-squares estimation of nonlinear parameters, 1963.
+
+    Args:
+        u_px: Places of the samples, raster pixels, (m,).
+        profiles: Light at them, any unit, (k, m).
+        width_px: Width of the bar.
+    """
     from scipy.special import erf
 
-    top = float(profile.max())
-    if not np.isfinite(profile).all() or top <= 0:
-        return float("nan")
+    top = profiles.max(axis=1, initial=0.0)
+    result = np.full(len(profiles), np.nan)
+    usable = np.flatnonzero(np.isfinite(profiles).all(axis=1) & (top > 0))
+    if not usable.size:
+        return result
+    wanted = np.asarray(profiles[usable] / top[usable, None], dtype=np.float64)
+    low, high = np.array([[-2.0, -3, 0, -1], [2, 2, 20, 1]])
 
-    def blurred(p: Floats) -> Floats:
-        centre, sd, height, floor = p
-        scale = np.sqrt(2) * np.exp(sd)
-        edges = erf((u - centre + width_px / 2) / scale) - erf((u - centre - width_px / 2) / scale)
-        return np.asarray(height * edges + floor - profile / top)
+    def parts(p: Floats) -> tuple[Floats, Floats, Floats]:
+        """What is left, (k, m); the steps at both edges of a bar of height 1; both edges in standard deviations."""
+        edges = np.stack([u_px - p[:, :1] + side * width_px / 2 for side in (1, -1)]) / np.exp(p[:, 1:2])
+        steps = erf(edges / np.sqrt(2))
+        return p[:, 2:3] * (steps[0] - steps[1]) + p[:, 3:] - wanted, steps, edges
 
-    fit = least_squares(blurred, np.array([0.0, np.log(0.6), 0.7, 0.0]), bounds=([-2, -3, 0, -1], [2, 2, 20, 1]))
-    if not fit.success or np.sqrt(np.mean(fit.fun**2)) > 0.15:
-        return float("nan")
-    return float(np.exp(fit.x[1]))
+    p = np.tile([0.0, np.log(0.6), 0.7, 0.0], (usable.size, 1))
+    damping = np.full(usable.size, 1e-3)
+    left, steps, edges = parts(p)
+    settled = np.zeros(usable.size, dtype=bool)
+    for _ in range(_MOST_ROUNDS):
+        bell = np.exp(-0.5 * edges**2) * np.sqrt(2 / np.pi)  # of the error function at the edges, by the edges
+        slopes = np.stack(
+            [
+                -p[:, 2:3] * (bell[0] - bell[1]) / np.exp(p[:, 1:2]),
+                -p[:, 2:3] * (bell[0] * edges[0] - bell[1] * edges[1]),
+                steps[0] - steps[1],
+                np.ones_like(left),
+            ],
+            axis=1,
+        )
+        normal = slopes @ slopes.transpose(0, 2, 1)
+        size = np.einsum("kii->ki", normal)
+        normal = normal + (damping[:, None] * size + 1e-12)[:, :, None] * np.eye(4)
+        step = -np.linalg.solve(normal, slopes @ left[..., None])[..., 0]
+        tried = np.clip(p + step, low, high)
+        now = parts(tried)
+        better = (now[0] ** 2).sum(axis=1) <= (left**2).sum(axis=1)
+        settled |= (np.abs(tried - p).max(axis=1) < _SETTLED_STEP) | (damping > _MOST_DAMPING)
+        p = np.where(better[:, None], tried, p)
+        left, steps, edges = parts(p)
+        damping *= np.where(better, 0.2, 5.0)
+        if settled.all():
+            break
+    fits = settled & (np.sqrt((left**2).mean(axis=1)) <= _LARGEST_MISFIT)
+    result[usable[fits]] = np.exp(p[fits, 1])
+    return result
 
 
 def _normalised(x: Floats, y: Floats) -> tuple[tuple[Floats, Floats], Floats]:
