@@ -12,8 +12,8 @@ from tubewright.knowledge.load import load_knowledge
 
 ROOT: Final = Path(__file__).parents[1]
 PAGE: Final = (ROOT / "docs" / "model.md").read_text(encoding="utf-8")
-NOT_CONSTANTS: Final = frozenset({"code", "remarks", "own_share"})
-"""Words set as code that are no ids: a sample, and fields of the answer."""
+NOT_CONSTANTS: Final = frozenset({"code", "remarks", "own_share", "shortfall_seen"})
+"""Words set as code that are no ids: a sample, fields of the answer, and a kind of reading."""
 
 
 def code_words() -> set[str]:

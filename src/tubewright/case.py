@@ -25,6 +25,7 @@ ReadingKind = Literal[
     "heater_current",
     "heater_voltage",
     "gas",
+    "shortfall_seen",
 ]
 Unit = Literal["rel", "uA", "mA", "V", "Mohm", "A", "percent", "div"]
 TreatmentKind = Literal[
@@ -49,10 +50,11 @@ UNITS_OF: Final[dict[ReadingKind, tuple[Unit, ...]]] = {
     "heater_current": ("A", "mA"),
     "heater_voltage": ("V",),
     "gas": ("uA",),
+    "shortfall_seen": ("rel",),
 }
 """Units that make sense for each kind of reading."""
 
-PER_GUN: Final[frozenset[ReadingKind]] = frozenset({"emission", "cutoff"})
+PER_GUN: Final[frozenset[ReadingKind]] = frozenset({"emission", "cutoff", "shortfall_seen"})
 """Readings that mean nothing unless the gun is named."""
 
 Amount = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
@@ -122,6 +124,9 @@ class Reading(_Part):
     kind: ReadingKind
     value: Amount = Field(le=1e9)
     unit: Unit
+    spread: Positive | None = Field(
+        default=None, le=1, description="standard deviation of a shortfall that was seen, in the same unit"
+    )
     reference: Positive | None = Field(
         default=None, description="what the reference gun shows on this instrument, in the same unit"
     )
@@ -141,6 +146,10 @@ class Reading(_Part):
             raise ValueError(f"unit {self.unit!r} does not measure {self.kind}; use {' or '.join(allowed)}")
         if self.kind in PER_GUN and self.gun is None:
             raise ValueError(f"a reading of {self.kind} needs its gun: red, green or blue")
+        if self.kind == "shortfall_seen" and self.value > 1:
+            raise ValueError("a shortfall is a share of the light: give it from 0 for none to 1")
+        if self.kind != "shortfall_seen" and self.spread is not None:
+            raise ValueError(f"a reading of {self.kind} takes no spread: only shortfall_seen does")
         return self
 
     def circumstances(self) -> tuple[object, ...]:

@@ -83,6 +83,13 @@ _FAMILIES: Final[Mapping[str, _Family]] = {
     "heater_current": _Family(means="a heater current", suffixes=_AMPERES, bare="A", example="0.65 or 650mA", most=20),
     "heater_voltage": _VOLTAGE,
     "gas": _Family(means="a gas current", suffixes=_MICROAMPERES, bare="uA", example="0.4uA"),
+    "shortfall_seen": _Family(
+        means="a share of the light",
+        suffixes=_scaled("rel", {"rel": "1", "%": "0.01", "percent": "0.01"}),
+        bare="rel",
+        example="0.12 or 12 %",
+        most=1,
+    ),
     "voltage": _VOLTAGE,
     "minutes": _Family(
         means="a time in minutes",

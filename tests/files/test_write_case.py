@@ -32,9 +32,11 @@ def readings(draw: st.DrawFn) -> dict[str, object]:
     entry: dict[str, object] = {
         "kind": kind,
         "unit": draw(st.sampled_from(UNITS_OF[kind])),
-        "value": draw(st.floats(0, 1e9)),
+        "value": draw(st.floats(0, 1 if kind == "shortfall_seen" else 1e9)),
         **draw(maybe(reference=positive, heater_v=positive, minutes_on=amount, instrument=texts, at=when)),
     }
+    if kind == "shortfall_seen":
+        entry |= draw(maybe(spread=st.floats(1e-3, 1)))
     if kind in PER_GUN or draw(st.booleans()):
         entry["gun"] = draw(st.sampled_from(GUNS))
     return entry

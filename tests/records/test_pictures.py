@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from records.conftest import Bench
+from tubewright.case import Reading
 from tubewright.errors import InputError, UnknownRecordError
 from tubewright.records.exchange import export_job, import_document
 from tubewright.records.store import Store, open_store
@@ -127,6 +128,7 @@ def test_records_of_the_first_schema_gain_the_new_tables(bench: Bench) -> None:
     with sqlite3.connect(path) as old:
         old.executescript(
             "DROP TABLE measurements; DROP TABLE photo_files; ALTER TABLE photos DROP COLUMN preview_sha256;"
+            "ALTER TABLE readings DROP COLUMN spread;"
             "UPDATE alembic_version SET version_num = '0001'"
         )
     old.close()
@@ -134,4 +136,7 @@ def test_records_of_the_first_schema_gain_the_new_tables(bench: Bench) -> None:
     again.migrate()
     photo = again.add_photo(bench.job, JPEG, media_type="image/jpeg", file_name="a.jpg")
     assert again.file(photo.sha256).data == JPEG
+    shortfall = Reading(gun="red", kind="shortfall_seen", value=0.2, unit="rel", spread=0.03)
+    kept = again.add_reading(bench.job, shortfall).reading
+    assert (kept.value, kept.spread) == (0.2, 0.03)
     again.close()

@@ -220,6 +220,9 @@ def _weighing(s: Situation, policy: Policy, told: _Told) -> Weighing:
         tube_unread=not told.normal.any_emission and not s.hard_stops,
         tolerance=knowledge.value("indifference_h") * hour,
     )
+    if weighing.read_tube is not None and told.normal.any_shortfall:
+        # A photograph must not save the reading it can't replace: the minutes that would take don't count then.
+        weighing = dataclasses.replace(weighing, read_tube=0.0)
     return _without_complaint(weighing) if s.hard_stops or s.obstacles else weighing
 
 

@@ -20,6 +20,7 @@ KINDS: Final[Mapping[str, str]] = {
     "heater_current": "Heater current",
     "heater_voltage": "Heater voltage",
     "gas": "Gas",
+    "shortfall_seen": "Shortfall in a photograph",
 }
 OUTCOMES: Final[Mapping[str, str]] = {
     "improved": "improved",
@@ -80,7 +81,10 @@ def number(value: float | None, digits: int = 3) -> str:
 
 
 def reading_value(reading: Reading) -> str:
-    """A reading as it stands in a list: value and unit."""
+    """A reading as it stands in a list: value and unit, and its spread where it has one."""
+    if reading.kind == "shortfall_seen":
+        spread = f" ± {number(100 * reading.spread, 2)}" if reading.spread is not None else ""
+        return f"{number(100 * reading.value)}{spread} %"
     return f"{number(reading.value, 4)} {UNITS[reading.unit]}"
 
 

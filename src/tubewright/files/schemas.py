@@ -24,7 +24,8 @@ def case_schema() -> Schema:
             "if": {"properties": {"kind": {"const": kind}}, "required": ["kind"]},
             "then": {
                 "properties": {"unit": {"enum": list(units)}}
-                | ({"gun": {"enum": list(GUNS)}} if kind in PER_GUN else {}),
+                | ({"gun": {"enum": list(GUNS)}} if kind in PER_GUN else {})
+                | ({"value": {"maximum": 1}} if kind == "shortfall_seen" else {"spread": {"type": "null"}}),
                 "required": ["gun"] if kind in PER_GUN else [],
             },
         }

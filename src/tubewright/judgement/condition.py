@@ -21,6 +21,7 @@ from tubewright.case import GUNS, Case
 from tubewright.judgement.learning import Learned, normal_cdf
 from tubewright.judgement.prior import Law, X, gains, laws, pasts, scales
 from tubewright.judgement.readings import GunReadings, NormalisedReadings
+from tubewright.judgement.shortfall import shortfall_likelihood
 from tubewright.knowledge.model import Knowledge
 from tubewright.physics.cathode import emission_fraction, supply_ratio
 
@@ -213,6 +214,10 @@ def _gun_likelihood(
         )
         z = (math.log(max(pair.retention, 1e-3)) - (at_low - at_high)) / pair.sd_ln
         table *= (np.exp(-0.5 * z**2) / pair.sd_ln + 1e-4)[None, :, None]
+    if readings.shortfall is not None:
+        # The picture knows nothing of the instrument: it speaks alike whether the reading is false or not.
+        own_reserve = reserve / readings.cutoff_share
+        table *= shortfall_likelihood(own_reserve, readings.shortfall, law.knee, knowledge)[None, :, None]
     return table
 
 

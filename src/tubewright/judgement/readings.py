@@ -52,11 +52,20 @@ class Pair:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Shortfall:
+    """How far a photograph saw a gun fall behind its own law at full drive, 0 to 1, and the spread of that."""
+
+    ratio: float
+    sd: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GunReadings:
     """All that the readings say of one gun's emission and cutoff.
 
     ``trend_per_cent`` is the change between the first and the last full-heater
-    reading of the sitting, ``None`` with fewer than two.
+    reading of the sitting, ``None`` with fewer than two. ``shortfall`` is no reading of
+    emission: it bears on the reserve, but a gun known by it alone counts as not read.
     """
 
     gun: Gun
@@ -68,6 +77,7 @@ class GunReadings:
     cutoff_share_sd_ln: float
     trend_percent: float | None
     last_minutes_on: float | None
+    shortfall: Shortfall | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +95,11 @@ class NormalisedReadings:
     def any_emission(self) -> bool:
         """Whether there is at least one emission reading at about full heater."""
         return any(gun.full is not None for gun in self.guns.values())
+
+    @property
+    def any_shortfall(self) -> bool:
+        """Whether a photograph tells of at least one gun."""
+        return any(gun.shortfall is not None for gun in self.guns.values())
 
 
 def current_readings(readings: Iterable[Reading], sitting_days: float) -> list[Reading]:
@@ -152,6 +167,7 @@ def normalise(
             cutoff_share_sd_ln=any_normal.cutoff_share_sd_ln if any_normal else 0.0,
             trend_percent=trend,
             last_minutes_on=max((n.minutes_on for n in full if n.minutes_on is not None), default=None),
+            shortfall=_shortfall(gun, usable, mine, knowledge),
         )
     worst = max((references[id(r)] for r in emission), key=lambda ref: ref.sd_ln, default=None)
     return NormalisedReadings(
@@ -214,6 +230,34 @@ def _cutoffs(readings: Iterable[Reading]) -> dict[Gun, tuple[float, float | None
         if reading.kind == "cutoff" and reading.gun is not None and reading.value > 0:
             found.setdefault(reading.gun, []).append((reading.value, reading.g2_v))
     return {gun: (statistics.fmean(v for v, _ in pairs), pairs[-1][1]) for gun, pairs in found.items()}
+
+
+def _shortfall(
+    gun: Gun, usable: Iterable[Reading], emission: Sequence[Reading], knowledge: Knowledge
+) -> Shortfall | None:
+    """The surest shortfall seen of a gun; photographs share display and camera, so a second adds little.
+
+    One that was seen in another sitting than the gun's emission was read in, or on the
+    other side of a treatment, is of another state of the tube and is left out.
+    """
+    days, unsaid = knowledge.value("sitting_days"), knowledge.value("shortfall_spread_default")
+    seen = [
+        Shortfall(ratio=r.value, sd=r.spread or unsaid)
+        for r in usable
+        if r.kind == "shortfall_seen" and r.gun == gun and _same_state(r, emission, days)
+    ]
+    return min(seen, key=lambda one: one.sd, default=None)
+
+
+def _same_state(seen: Reading, emission: Sequence[Reading], sitting_days: float) -> bool:
+    if not emission:
+        return True
+    if (seen.stage == "after") not in {r.stage == "after" for r in emission}:
+        return False
+    dated = [_moment(r.at) for r in emission if r.at is not None]
+    if seen.at is None or not dated:
+        return True
+    return abs(_moment(seen.at) - max(dated)).days <= sitting_days
 
 
 def _settled(full: Sequence[NormalReading], knowledge: Knowledge) -> tuple[NormalReading | None, float | None]:

@@ -31,7 +31,7 @@ from sqlalchemy import (
     text,
 )
 
-SCHEMA_HEAD: Final = "0002"
+SCHEMA_HEAD: Final = "0003"
 """The migration that this program's tables are at; a test compares it with the scripts."""
 
 
@@ -163,6 +163,7 @@ readings: Final = _editable(
     Column("kind", String(40), nullable=False),
     Column("value", Float, nullable=False),
     Column("unit", String(10), nullable=False),
+    Column("spread", Float),
     Column("reference", Float),
     Column("reference_cutoff_v", Float),
     Column("full_scale", Float),

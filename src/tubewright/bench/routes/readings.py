@@ -304,6 +304,7 @@ def _changed(read: FormReader, record: ReadingRecord) -> dict[str, object]:
         "gun": old.gun,
         "kind": old.kind,
         "at": old.at,
+        "spread": old.spread,
         "heater_v": read.figure("heater_v", "voltage"),
         "g2_v": read.figure("g2_v", "voltage"),
         "minutes_on": read.figure("minutes_on", "minutes"),
