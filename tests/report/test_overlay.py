@@ -17,7 +17,7 @@ from PIL import Image
 
 from measured import convergence, field_mm, geometry, measurement, photo, points, top_curl
 from tubewright.answers.measurement import Measurement, Photo
-from tubewright.picture.results import Figure, Unsupported
+from tubewright.picture.results import ZONES, Figure, Unsupported, Vector
 from tubewright.report.overlay import WIDTH_PX, Overlay, draw_overlay
 from tubewright.report.overlay_parts import BLUE, RED, STEPS, magnification
 
@@ -126,6 +126,14 @@ def test_all_nine_zones_are_tabled() -> None:
     for zone in ("top left", "top", "top right", "left", "middle", "right", "bottom left", "bottom", "bottom right"):
         assert zone in written
     assert "+1.26, +0.13 ±0.01" in written
+
+
+def test_no_spread_is_written_as_nought() -> None:
+    sure = {zone: Vector(x_mm=0.0, y_mm=0.0, sd_mm=0.002) for zone in ZONES}
+    answer = measurement(convergence=replace(convergence(), red_minus_green=sure))
+    written = texts(drawn(answer)[1])
+    assert "0.00, 0.00 ±0.01" in written
+    assert not any("±0.00" in words for words in written)
 
 
 def test_the_curl_is_plotted_beside() -> None:

@@ -189,7 +189,9 @@ def zone_table(found: Convergence, box: Box) -> list[str]:
         for line, (name, letter, ink) in enumerate((("red", "R", RED), ("blue", "B", BLUE))):
             vector = _vector(found, name, n)
             text = (
-                "not known" if vector is None else f"{signed(vector.x_mm)}, {signed(vector.y_mm)} ±{vector.sd_mm:.2f}"
+                "not known"
+                if vector is None
+                else f"{signed(vector.x_mm)}, {signed(vector.y_mm)} ±{max(vector.sd_mm, 0.01):.2f}"
             )
             parts += [
                 words(x + 9, y + 38 + 18 * line, letter, size=13, ink=ink, bold=True),
