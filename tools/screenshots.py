@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+import subprocess
 import sys
 import tempfile
 import threading
@@ -20,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import uvicorn
+from PIL import Image
 
 ROOT: Final = Path(__file__).parents[1]
 sys.path.insert(0, str(ROOT / "tests"))
@@ -27,6 +29,8 @@ sys.path.insert(0, str(ROOT / "tests"))
 from browsers import ARGUMENTS, HOW, chromium_path  # noqa: E402 - found through the line above
 from tubewright.bench.app import create_app  # noqa: E402
 from tubewright.bench.judging import judge_job, judge_unjudged  # noqa: E402
+from tubewright.bench.measuring import Measuring, Settings, Source  # noqa: E402
+from tubewright.bench.uploads import look_at  # noqa: E402
 from tubewright.demo.load import load_demo  # noqa: E402
 from tubewright.files import read_case  # noqa: E402
 from tubewright.knowledge.load import load_knowledge  # noqa: E402
@@ -49,7 +53,14 @@ GUIDE: Final = frozenset(
 )
 """The pictures that the guide shows, by its own text."""
 
-PARTS: Final = {"would-change": "#s-would_change", "options": "#s-options"}
+SCENES: Final = {"before": "curl", "after": "sound"}
+"""The photographs that the guide has the reader make, and when they are said to be taken."""
+LARGEST_BYTES: Final = 190_000
+PALETTE: Final = 256
+MEASURED_S: Final = 120.0
+"""Longer than a measurement takes on any machine."""
+
+PARTS: Final = {"would-change": "#s-would_change", "options": "#s-options", "drawing": "#h-drawn"}
 TYPED: Final[dict[str, dict[str, str]]] = {
     "new-job": {
         "label": "Pier arcade, machine 7",
@@ -105,6 +116,29 @@ def add_example(store: Store) -> int:
     return job.id
 
 
+def add_measured(store: Store, measuring: Measuring, folder: Path) -> tuple[int, int]:
+    """A display with photographs of before and after, measured; gives the job and the measurement of before."""
+    display = store.add_display({"label": "Tidewheel, pier hall 5", "diagonal_in": 19, "scan_khz": 15.7})
+    tube = store.add_tube({"label": "A48QZV00X01", "gun": "inline", "heater_v": 6.3})
+    store.fit_tube(display.id, tube.id)
+    job = store.open_job(display.id, owner_words="The top of the picture leans over.")
+    for stage, scene in SCENES.items():
+        command = [sys.executable, "-m", "tubewright", "simulate", "--out", str(folder), "--scene", scene]
+        subprocess.run(command, check=True, capture_output=True)
+        path = folder / f"{scene}-0001.jpg"
+        data = path.read_bytes()
+        kept = look_at(data, path.name)
+        photo = store.add_photo(
+            job.id, data, media_type=kept.media_type, file_name=path.name, preview=kept.preview, stage=stage
+        )
+        settings = Settings(diagonal_mm=19 * 25.4)
+        source = Source(name=path.name, sha256=photo.sha256)
+        task = measuring.start(job.id, [source], settings, stage=stage, by=None)
+        if not measuring.wait(task, MEASURED_S) or task.state != "done":
+            raise SystemExit(f"{path.name} could not be measured: {task.words}")
+    return job.id, store.job(job.id).measurements[0].id
+
+
 def visit(page: Page, address: str) -> None:
     """Open a page, and stop if it isn't right: a picture of an error helps nobody."""
     answer = page.goto(address)
@@ -129,6 +163,13 @@ def shoot(page: Page, folder: Path, name: str, theme: str, *, part: str | None =
         page.screenshot(path=path)
     else:
         page.locator("section", has=page.locator(part)).last.screenshot(path=path)
+    if Path(path).stat().st_size > LARGEST_BYTES:
+        # A photograph in the picture. The palette covers all its colours: the commonest would leave the arrows grey.
+        with Image.open(path) as taken:
+            small = taken.convert("RGB").quantize(
+                PALETTE, method=Image.Quantize.MAXCOVERAGE, kmeans=1, dither=Image.Dither.NONE
+            )
+        small.save(path, optimize=True)
 
 
 def oldest_tube(store: Store) -> int:
@@ -155,6 +196,7 @@ def main() -> int:
         job = add_example(store)
         kept = judge_job(app.state.bench, job, by=None)
         tube = oldest_tube(store)
+        measured, measurement = add_measured(store, app.state.measuring, Path(place))
         verdict = f"/jobs/{job}/verdicts/{kept.id}"
         places = {
             "board": "/",
@@ -164,6 +206,10 @@ def main() -> int:
             "would-change": verdict,
             "options": verdict,
             "tube": f"/tubes/{tube}",
+            "picture": f"/jobs/{measured}/photos",
+            "measured": f"/jobs/{measured}/measurements/{measurement}",
+            "drawing": f"/jobs/{measured}/measurements/{measurement}",
+            "compared": f"/jobs/{measured}/measurements/compare",
         }
         with served(app) as address, sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=path, args=list(ARGUMENTS))
