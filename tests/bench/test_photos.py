@@ -22,7 +22,7 @@ from tubewright.answers.measurement_json import to_json
 from tubewright.bench import measuring, uploads
 from tubewright.bench.measuring import MOST_WAITING, Task
 from tubewright.bench.security import DRAWING_POLICY
-from tubewright.case import Symptom
+from tubewright.case import Reading, Symptom
 from tubewright.errors import InputError, RefusedError
 from tubewright.files.measurements import measurement_from_json
 from tubewright.knowledge.load import load_knowledge
@@ -491,6 +491,40 @@ def test_ticked_findings_become_symptoms_as_one_change(visitor: Visitor) -> None
     assert change is not None
     visitor.post("/undo", change=change[1], back=f"/jobs/{job}/symptoms")
     assert [s.id for s in visitor.store.case_of(job).symptoms] == ["misconv_corner"]
+
+
+def test_ticked_shortfalls_become_readings_once(visitor: Visitor) -> None:
+    job = visitor.open_job()
+    record = add_measurement(visitor.store, job, answer=measurement(**light()))
+    place = f"/jobs/{job}/measurements/{record.id}"
+    page = visitor.get(place).text
+    assert re.search(r"Green</strong> falls behind its own law: 30 ± 1\s%", page)
+    body = f"take=shortfall-green&take=top_curl&form_token={visitor.token()}"
+    for _ in range(2):  # a second time adds nothing
+        visitor.client.post(
+            f"{place}/findings",
+            content=body,
+            headers={"origin": ORIGIN, "content-type": "application/x-www-form-urlencoded"},
+            follow_redirects=False,
+        )
+    case = visitor.store.case_of(job)
+    told = [(r.gun, r.kind, r.value, r.spread, r.stage) for r in case.readings]
+    assert told == [("green", "shortfall_seen", 0.3, 0.01, "before")]
+    assert case.readings[0].at == record.at
+    assert re.search(r'id="take-shortfall-green"[^>]* checked disabled', visitor.get(place).text)
+    listed = visitor.get(f"/jobs/{job}").text
+    assert "shortfall in a photograph" in listed
+    assert "30 ± 1" in listed
+
+
+def test_changing_a_shortfall_keeps_its_spread(visitor: Visitor) -> None:
+    job = visitor.open_job()
+    given = Reading(gun="red", kind="shortfall_seen", value=0.3, unit="rel", spread=0.02)
+    reading = visitor.store.add_reading(job, given)
+    assert "0.3 rel" in visitor.get(f"/jobs/{job}/readings/{reading.id}").text
+    visitor.post(f"/jobs/{job}/readings/{reading.id}", value="25 %", version=str(reading.version))
+    changed = visitor.store.case_of(job).readings[0]
+    assert (changed.value, changed.unit, changed.spread) == (0.25, "rel", 0.02)
 
 
 def test_nothing_ticked_changes_nothing(visitor: Visitor) -> None:

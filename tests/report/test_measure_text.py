@@ -208,3 +208,9 @@ def test_a_reserve_of_which_nothing_is_known_is_said_so() -> None:
     lines = text_of(measurement(**parts), width=120).splitlines()
     row = next(line for line in lines if line.split()[:2] == ["red", "2.30"])
     assert row.split()[-4:] == ["not", "known", "100", "%"]
+
+
+def test_what_a_case_can_take_over_is_said_with_its_spread() -> None:
+    words = " ".join(measurement_to_text(measurement(**light())).split())
+    assert "value and spread of shortfall_seen: red 0.00 ± 0.01, green 0.30 ± 0.01, blue 0.00 ± 0.01." in words
+    assert "shortfall_seen" not in measurement_to_text(measurement())

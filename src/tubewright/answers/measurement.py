@@ -14,6 +14,7 @@ from typing import Final, Literal
 from tubewright.answers.drawn import GridNode, Outline, convergence_grid, outline_of
 from tubewright.judgement.seen_checks import Check, GunKind, checks
 from tubewright.judgement.seen_findings import SeenFinding, findings
+from tubewright.judgement.seen_readings import readings_seen
 from tubewright.judgement.seen_words import ZONE_WORDS, decimals, directed, length, said, signed
 from tubewright.picture.patterns.raster import Raster
 from tubewright.picture.results import (
@@ -82,6 +83,7 @@ __all__ = [
     "findings",
     "length",
     "outline_of",
+    "readings_seen",
     "refused",
     "said",
     "signed",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tubewright.answers.measurement import (
     EDGES,
@@ -145,7 +145,7 @@ def _convergence(found: Convergence | Unsupported) -> Iterator[Block]:
             vector = None if isinstance(field, Unsupported) else field.get(zone)
             cells += [wording.NOT_KNOWN] * 2 if vector is None else [signed(vector.x_mm), signed(vector.y_mm)]
             spreads += [] if vector is None else [vector.sd_mm]
-        rows.append((*cells, f"{max(spreads):.2f}" if spreads else wording.NOTHING))
+        rows.append((*cells, f"{max(0.01, *spreads):.2f}" if spreads else wording.NOTHING))
     yield Table(
         caption="Where red and blue stand against green, mm as the viewer sees it: right and down are positive.",
         columns=(
@@ -272,6 +272,14 @@ def _guns(found: Tracking | Unsupported) -> Iterator[Block]:
         "it surely (95 %) exceeds. Strength: light at full drive over that in the middle grey, against the gun where "
         "this is largest; it tells which gun can't follow to the top, not which is pale throughout."
     )
+    seen = [
+        f"{gun} {said(replace(law.shortfall_ratio, value=max(law.shortfall_ratio.value, 0.0)))}"
+        for gun, law in laws
+        if isinstance(law.shortfall_ratio, Figure)
+    ]
+    if seen:
+        told = f"What falls behind is evidence for a verdict, as value and spread of shortfall_seen: {', '.join(seen)}."
+        yield Paragraph(text=told)
 
 
 def _bare(known: Known) -> str:

@@ -12,7 +12,8 @@ from fastapi.responses import JSONResponse, RedirectResponse
 
 from tubewright import case
 from tubewright.answers.measure_change import FigureChange, changes
-from tubewright.answers.measurement import Measurement, SeenFinding, checks, findings
+from tubewright.answers.measurement import Measurement, SeenFinding, checks, findings, readings_seen
+from tubewright.bench import words
 from tubewright.bench.forms import FormReader
 from tubewright.bench.measuring import settings_from_json
 from tubewright.bench.pages import Bench, go
@@ -126,6 +127,31 @@ def _offered(found: tuple[SeenFinding, ...], job: JobPage, known: Knowledge) -> 
     ]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfferedReading:
+    """A reading as it is offered, and whether the job holds it already."""
+
+    id: str
+    reading: case.Reading
+    taken: bool
+
+
+def _offered_readings(record: MeasurementRecord, answer: Measurement, job: JobPage) -> list[OfferedReading]:
+    """What a measurement tells of the guns, dated and staged as it is; nothing where no tube would hold it."""
+    if not record.accepted or job.tube is None:
+        return []
+    mine = {r.reading.gun for r in job.readings if r.reading.kind == "shortfall_seen" and r.taken_at == record.at}
+    stage = record.stage if record.stage in words.STAGES else None
+    return [
+        OfferedReading(
+            id=f"shortfall-{one.gun}",
+            reading=one.model_copy(update={"at": record.at, "stage": stage, "instrument": "photograph"}),
+            taken=one.gun in mine,
+        )
+        for one in readings_seen(answer)
+    ]
+
+
 @router.get("/jobs/{job_id}/measurements/compare")
 def compare(
     request: Request, bench: TheBench, job_id: Id, before: int | None = None, after: int | None = None
@@ -217,6 +243,7 @@ def measurement(request: Request, bench: TheBench, job_id: Id, measurement_id: I
             for side, left in (("left", True), ("right", False))
         },
         offered=_offered(found, job, bench.knowledge),
+        offered_readings=_offered_readings(record, answer, job),
         drawing=_drawing(bench, job_id, record),
         sources=[photo for photo in job.photos if photo.sha256 in shas],
         pair=pair if pair and record.id in {one.id for one in pair} else None,
@@ -268,19 +295,23 @@ def _reworded(block: Block) -> Block:
 
 @router.post("/jobs/{job_id}/measurements/{measurement_id}/findings")
 def take_over(request: Request, bench: TheBench, form: TheForm, job_id: Id, measurement_id: Id) -> Response:
-    """Write the findings that a person ticked as symptoms of the job; all as one change."""
+    """Write what a person ticked into the job, findings as symptoms and shortfalls as readings; all as one change."""
     job = bench.store.job(job_id)
     record = _find(job, measurement_id)
-    found = findings(_answer(bench, record), bench.knowledge, gun=_gun(record)) if record.accepted else ()
+    answer = _answer(bench, record)
+    found = findings(answer, bench.knowledge, gun=_gun(record)) if record.accepted else ()
     ticked = set(form.all("take"))
     wanted = [one for one in _offered(found, job, bench.knowledge) if one.id in ticked and not one.agrees]
     back = f"/jobs/{job_id}/measurements/{measurement_id}"
-    if not wanted:
+    seen = [r.reading for r in _offered_readings(record, answer, job) if r.id in ticked and not r.taken]
+    if not wanted and not seen:
         return go(request, f"{back}#findings")
     with bench.store.together():
         for one in wanted:
             symptom = case.Symptom(id=one.id, present=one.state == "present")
             bench.store.add_symptom(job_id, symptom, by=bench.by(request))
+        if seen:
+            bench.store.add_readings(job_id, seen, by=bench.by(request))
     return go(request, back, said="taken_over", job_id=job_id)
 
 
