@@ -5,6 +5,7 @@ All lengths are raster pixels.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -77,10 +78,11 @@ def explain(shifts: LineShifts, raster: Raster) -> Explained:
     sways = [np.zeros((course.line.size, 0)), *mains, *others, np.concatenate(mains, axis=1)]
     # The lines' own standard errors don't hold what the bars have in common: the mask, the camera. So the course is
     # explained once, and what is left, with its run from line to line, tells how much the errors must grow.
-    rough = [_Family(course, sway, law) for sway in sways for law in LAWS if law.name != "decays"]
+    rough = _weighed(course, sways, [law for law in LAWS if law.name != "decays"])
     course = course.with_noise(max(rough, key=lambda f: f.ln_whole))
-    kept = [_Family(course, sway, law) for sway in sways for law in LAWS]
-    whole = np.array([f.ln_whole + np.log(f.law.odds * (_SWAY_CHANCE if f.sway.shape[1] else 1.0)) for f in kept])
+    kept = _weighed(course, sways, LAWS)
+    odds = np.array([f.law.odds * (_SWAY_CHANCE if f.rest.sways else 1.0) for f in kept])
+    whole = np.array([f.ln_whole for f in kept]) + np.log(odds)
     chance = np.exp(whole - whole.max())
     chance /= chance.sum()
     none = float(sum(c for c, f in zip(chance, kept, strict=True) if f.law is NOTHING))
@@ -97,6 +99,23 @@ def explain(shifts: LineShifts, raster: Raster) -> Explained:
         left_at_top_px=beyond,
         no_curl_chance=none,
     )
+
+
+def _weighed(course: _Course, sways: Sequence[Floats], laws: Sequence[_Law]) -> list[_Family]:
+    """Every law with every sway, looked at as closely as it may matter."""
+    rests = [_Rest(course, sway) for sway in sways]
+    families = [_Family(rest, law) for rest in rests for law in laws]
+    open_ones, margin = families, 0.0
+    while open_ones:
+        before = [f.ln_peak for f in open_ones]
+        went_on = [f.zoom() for f in open_ones]
+        # A zoom takes cells of a third the size, so it is worth about a ninth of the last one; more to a family whose
+        # grid lay badly. What lies further below the best than that won't weigh anything.
+        gain = max(f.ln_peak - peak for f, peak in zip(open_ones, before, strict=True))
+        margin = max(2 * gain, margin / 3)
+        least = max(f.ln_peak for f in families) - margin - _WORTH_LN
+        open_ones = [f for f, on in zip(open_ones, went_on, strict=True) if on and f.ln_peak >= least]
+    return families
 
 
 def _any_wave(line: Floats, period: float) -> Floats:
@@ -144,6 +163,14 @@ class _Course:
         )
         self.bends = np.zeros((self.line.size, 0)) if bends is None else bends
         self.curl_sd_px = _CURL_SD_RATIO * shifts.width_px
+        self._designs: dict[tuple[str, bytes], _Design] = {}
+
+    def design(self, law: _Law, shape: Floats) -> _Design:
+        """A law's curls of shapes as seen; kept, for one grid serves every sway."""
+        key = law.name, shape.tobytes()
+        if key not in self._designs:
+            self._designs[key] = _Design(self, law, shape)
+        return self._designs[key]
 
     def gathered(self, by_line_seen: Floats) -> Floats:
         """Means over the lines taken together, (n, ...), of values at the lines seen."""
@@ -200,15 +227,20 @@ class _Law:
     odds: float = 1.0
 
     def courses(self, shape: Floats, line: Floats) -> Floats:
-        """Courses at lines (m,) of shapes (g, shape numbers): (m, g, terms), 1 or 0 at the first line."""
+        """Courses at lines (m,) of shapes (g, shape numbers): (m, terms, g), 1 or 0 at the first line.
+
+        Waves and second decays are good to 2e-7 of the first line, a thousandth of any line's error.
+        """
         n = line[:, None]
-        slow = np.exp(-n / np.exp(shape[:, 0]))
+        lengths, which = np.unique(shape[:, 0], return_inverse=True)
+        slow = np.exp(-n / np.exp(lengths))[:, which]
         if self.name == "decay":
-            return slow[..., None]
+            return slow[:, None]
         if self.name == "wave":
-            turn = n * shape[:, 1] / np.exp(shape[:, 0])
-            return np.stack([slow * np.cos(turn), slow * np.sin(turn)], axis=-1)
-        return np.stack([slow, np.exp(-n / np.exp(shape[:, 0] - shape[:, 1]))], axis=-1)
+            turn = (n * (shape[:, 1] / np.exp(shape[:, 0]))).astype(np.float32)
+            return np.stack([slow * np.cos(turn), slow * np.sin(turn)], axis=1)
+        fast = (-n / np.exp(shape[:, 0] - shape[:, 1])).astype(np.float32)
+        return np.stack([slow, np.exp(fast)], axis=1)
 
 
 NOTHING: Final = _Law(name="nothing", low=(), high=())
@@ -223,36 +255,109 @@ LAWS: Final = (
 )
 
 
+class _Design:
+    """Curls of many shapes as the entries show them, in standard errors.
+
+    Attributes:
+        curls: (n, terms, g).
+        normal: Their products with one another, (terms, terms, g).
+        right: Their products with what was seen, (terms, g).
+    """
+
+    def __init__(self, course: _Course, law: _Law, shape: Floats) -> None:
+        self.curls = course.smear(law.courses(shape, course.at))
+        self.curls *= (course.curl_sd_px / course.sd)[:, None, None]
+        terms, g = self.curls.shape[1:]
+        self.normal = np.empty((terms, terms, g))
+        for a in range(terms):
+            for b in range(a + 1):
+                product = np.einsum("ng,ng->g", self.curls[:, a], self.curls[:, b])
+                self.normal[a, b] = self.normal[b, a] = product
+        self.right = ((course.seen / course.sd) @ self.curls.reshape(-1, terms * g)).reshape(terms, g)
+
+
+class _Rest:
+    """All but the curl: geometry, one kind of sway and what the reckoning of a curl can't know.
+
+    Attributes:
+        fixed: Its terms, scaled to a size of 1 beforehand, (n, k).
+        sways: How many of them are of a sway.
+        across: The same in standard errors, each at right angles to the ones before it, (k, n).
+        seen: What was seen, along them, (k,).
+        ln_chance: Log marginal likelihood without any curl.
+    """
+
+    def __init__(self, course: _Course, sway: Floats) -> None:
+        self.course, self.sways = course, sway.shape[1]
+        self.fixed = np.concatenate([course.geometry, sway, course.bends], axis=1)
+        fixed, seen = self.fixed / course.sd[:, None], course.seen / course.sd
+        lower = np.linalg.cholesky(fixed.T @ fixed + np.eye(fixed.shape[1]))
+        self.across = np.linalg.solve(lower, fixed.T)
+        self.seen = self.across @ seen
+        # Source: Bishop, Pattern Recognition and Machine Learning, 2006, equation 3.86, with known noise.
+        self.ln_chance = float(
+            0.5 * (self.seen @ self.seen - seen @ seen) - np.log(np.diag(lower)).sum() - np.log(course.sd).sum()
+        )
+
+    def weigh(self, design: _Design) -> Floats:
+        """Log marginal likelihood with each shape of a curl, (g,): what is seen beside the rest (Schur complement)."""
+        n, terms, g = design.curls.shape
+        along = (self.across @ design.curls.reshape(n, -1)).reshape(-1, terms, g)
+        normal = np.empty((terms, terms, g))
+        for a in range(terms):
+            for b in range(a + 1):
+                product = design.normal[a, b] - np.einsum("kg,kg->g", along[:, a], along[:, b])
+                normal[a, b] = normal[b, a] = product + (a == b)
+        right = design.right - (self.seen @ along.reshape(-1, terms * g)).reshape(terms, g)
+        if terms == 1:
+            return np.asarray(self.ln_chance + 0.5 * right[0] ** 2 / normal[0, 0] - 0.5 * np.log(normal[0, 0]))
+        # The first term taken off the second: the square root of the two, by hand.
+        share = normal[0, 1] / normal[0, 0]
+        second, beyond = normal[1, 1] - share * normal[0, 1], right[1] - share * right[0]
+        explained = right[0] ** 2 / normal[0, 0] + beyond**2 / second
+        return np.asarray(self.ln_chance + 0.5 * explained - 0.5 * np.log(normal[0, 0] * second))
+
+
 class _Family:
     """One law with one sway: a grid over its shape numbers, everything else solved on the way."""
 
-    def __init__(self, course: _Course, sway: Floats, law: _Law) -> None:
-        self.course, self.sway, self.law = course, sway, law
-        self._fixed = np.concatenate([course.geometry, sway, course.bends], axis=1)
-        low = np.array(law.low)
-        high = np.array(law.high)
+    def __init__(self, rest: _Rest, law: _Law) -> None:
+        self.course, self.rest, self.law = rest.course, rest, law
+        self._fixed = rest.fixed
+        low, high = np.array(law.low), np.array(law.high)
         if low.size:
             low[0] = np.log(_SHORTEST_LINES)
-            high[0] = np.log(_LONGEST_SHARE * course.lines)
-        volume = float(np.prod(high - low))
-        for zoom in range(_ZOOMS):
-            shape, cell = self._grid(low, high)
-            ln_each = self._weigh(shape)
-            if zoom + 1 == _ZOOMS or not low.size:
-                break
-            # Where the likelihood is sharper than the grid, its best few cells show where to look closer.
-            few = np.partition(ln_each, -_FEW_CELLS * low.size)[-_FEW_CELLS * low.size]
-            near = shape[ln_each >= min(few, ln_each.max() - _WORTH_LN)]
-            step = (high - low) / _GRID
-            new_low, new_high = np.maximum(near.min(axis=0) - step, low), np.minimum(near.max(axis=0) + step, high)
-            if np.all(new_high - new_low > 0.8 * (high - low)):
-                break
-            low, high = new_low, new_high
-        self.shape = shape
-        self.ln_each = ln_each
-        self.ln_peak = float(ln_each.max())
-        share = cell / volume if low.size else 1.0
-        self.ln_whole = self.ln_peak + float(np.log(np.exp(ln_each - self.ln_peak).sum() * share))
+            high[0] = np.log(_LONGEST_SHARE * self.course.lines)
+        self._low, self._high, self._volume = low, high, float(np.prod(high - low))
+        self._zooms = 0
+        self._look()
+
+    def _look(self) -> None:
+        self.shape, cell = self._grid(self._low, self._high)
+        if self._low.size:
+            self.ln_each = self.rest.weigh(self.course.design(self.law, self.shape))
+        else:
+            self.ln_each = np.array([self.rest.ln_chance])
+        self.ln_peak = float(self.ln_each.max())
+        share = cell / self._volume if self._low.size else 1.0
+        self.ln_whole = self.ln_peak + float(np.log(np.exp(self.ln_each - self.ln_peak).sum() * share))
+
+    def zoom(self) -> bool:
+        """Look closer where the likelihood is sharper than the grid; whether there was need."""
+        low, high, shape, ln_each = self._low, self._high, self.shape, self.ln_each
+        if not low.size or self._zooms + 1 == _ZOOMS:
+            return False
+        # The best few cells show where.
+        few = np.partition(ln_each, -_FEW_CELLS * low.size)[-_FEW_CELLS * low.size]
+        near = shape[ln_each >= min(few, ln_each.max() - _WORTH_LN)]
+        step = (high - low) / _GRID
+        new_low, new_high = np.maximum(near.min(axis=0) - step, low), np.minimum(near.max(axis=0) + step, high)
+        if np.all(new_high - new_low > 0.8 * (high - low)):
+            return False
+        self._low, self._high = new_low, new_high
+        self._zooms += 1
+        self._look()
+        return True
 
     @staticmethod
     def _grid(low: Floats, high: Floats) -> tuple[Floats, float]:
@@ -271,30 +376,15 @@ class _Family:
         k = fixed.shape[1]
         if self.law is NOTHING:
             return (fixed.T @ fixed + np.eye(k))[None], (fixed.T @ seen)[None]
-        curls = course.smear(self.law.courses(shape, course.at)) * course.curl_sd_px / course.sd[:, None, None]
-        g, terms = curls.shape[1:]
+        design = _Design(course, self.law, shape)
+        terms, g = design.right.shape
         normal = np.empty((g, k + terms, k + terms))
         normal[:, :k, :k] = fixed.T @ fixed
-        normal[:, :k, k:] = np.tensordot(fixed, curls, axes=(0, 0)).transpose(1, 0, 2)
+        normal[:, :k, k:] = np.tensordot(fixed, design.curls, axes=(0, 0)).transpose(2, 0, 1)
         normal[:, k:, :k] = normal[:, :k, k:].transpose(0, 2, 1)
-        normal[:, k:, k:] = np.einsum("nga,ngb->gab", curls, curls)
-        right = np.concatenate([np.tile(fixed.T @ seen, (g, 1)), np.tensordot(seen, curls, axes=(0, 0))], axis=1)
+        normal[:, k:, k:] = design.normal.transpose(2, 0, 1)
+        right = np.concatenate([np.tile(fixed.T @ seen, (g, 1)), design.right.T], axis=1)
         return normal + np.eye(k + terms), right
-
-    def _weigh(self, shape: Floats) -> Floats:
-        """Log marginal likelihood of each shape.
-
-        Source: Bishop, Pattern Recognition and Machine Learning, 2006, equation 3.86, with known noise.
-        """
-        normal, right = self._designs(shape)
-        best = np.linalg.solve(normal, right[..., None])[..., 0]
-        seen = self.course.seen / self.course.sd
-        return np.asarray(
-            0.5 * (right * best).sum(axis=1)
-            - 0.5 * np.linalg.slogdet(normal)[1]
-            - 0.5 * seen @ seen
-            - np.log(self.course.sd).sum()
-        )
 
     def _likeliest(self) -> tuple[Floats, Floats]:
         at = self.shape[[int(np.argmax(self.ln_each))]]
@@ -306,7 +396,7 @@ class _Family:
         if self.law is NOTHING:
             return np.zeros(self.course.at.size)
         at, best = self._likeliest()
-        courses = self.law.courses(at, self.course.at)[:, 0]
+        courses = self.law.courses(at, self.course.at)[..., 0]
         return np.asarray(courses @ best[self._fixed.shape[1] :] * self.course.curl_sd_px)
 
     def left(self) -> Floats:
@@ -330,6 +420,6 @@ class _Family:
         curl = np.zeros((count, self.course.lines))
         if self.law is not NOTHING:
             courses = self.law.courses(at, np.arange(self.course.lines, dtype=np.float64))
-            curl = np.asarray(np.einsum("lga,ga->gl", courses, drawn[:, k:]) * self.course.curl_sd_px)
+            curl = np.asarray((courses * drawn[:, k:].T).sum(axis=1).T * self.course.curl_sd_px)
         geometry = np.asarray(drawn[:, :k] @ self._fixed.T, dtype=np.float64)
         return curl, geometry
