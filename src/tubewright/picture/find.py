@@ -154,6 +154,8 @@ def _astray(fit: Fit, sd_px: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Marks that lie where no picture could put them, beside others that don't: a reflection, a finger, a dead spot."""
     off = np.hypot(*fit.left_over_px.T)
     usual = np.median(off / sd_px) * sd_px
+    # Against the maps without the mark itself, which in a corner follow it.
+    off = off / np.maximum(1 - fit.held_ratio, 0.02)
     return np.asarray((off > _STRAY_RATIO * usual) & (off > _STRAY_PX))
 
 

@@ -152,9 +152,10 @@ def _placements(
         turned = at @ transform.T
         turned -= turned.min(axis=0)
         span = turned.max(axis=0)
-        # A stray row of spots outside the pattern (a reflection) may hang over by two.
-        for right in range(-2, max(COLUMNS - int(span[0]) + 1, 3)):
-            for down in range(-2, max(ROWS - int(span[1]) + 1, 3)):
+        # Stray spots outside the pattern (a reflection) may hang over by two, or by as much as does not fit.
+        over = [max(2, int(s) - size + 3) for s, size in zip(span, (COLUMNS, ROWS), strict=True)]
+        for right in range(-over[0], max(COLUMNS - int(span[0]) + 1, 3)):
+            for down in range(-over[1], max(ROWS - int(span[1]) + 1, 3)):
                 node = turned + np.array([right, down])
                 inside = np.all((node >= 0) & (node < (COLUMNS, ROWS)), axis=1)
                 fits = colours[_safe(node[:, 1], ROWS), _safe(node[:, 0], COLUMNS)] == gun

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from heapq import heappop, heappush
 from typing import Final
 
 import numpy as np
@@ -117,29 +117,32 @@ def _largest_walk(places: NDArray[np.float64], links: NDArray[np.int64]) -> dict
 def _walk(
     start: int, links: NDArray[np.int64], lengths: NDArray[np.float64], usual: NDArray[np.float64]
 ) -> dict[int, tuple[int, int]]:
-    at = {start: (0, 0)}
+    """Whole coordinates from a start, by the surest link first: a single step before one over a gap."""
+    at: dict[int, tuple[int, int]] = {}
     pitch = {start: (float(usual[0]), float(usual[1]))}
-    todo = deque([start])
+    todo = [(0.0, start, (0, 0))]
     while todo:
-        here = todo.popleft()
+        _, here, place = heappop(todo)
+        if here in at:
+            continue
+        at[here] = place
         for direction in range(4):
             there = int(links[here, direction])
-            if there < 0 or there in at:
+            # Only a link that both ends agree on is trusted: a stray spot rarely has one.
+            if there < 0 or there in at or int(links[there, direction ^ 1]) != here:
                 continue
             axis, sign = direction // 2, 1 if direction % 2 == 0 else -1
             steps = lengths[here, direction] / pitch[here][axis]
             whole = round(steps)
-            # Only a link that both ends agree on is trusted: a stray spot rarely has one.
             if not 1 <= whole <= _LONGEST_STEP or abs(steps - whole) > _STEP_TOLERANCE * whole:
                 continue
-            if int(links[there, direction ^ 1]) != here:
-                continue
-            a, b = at[here]
-            at[there] = (a + sign * whole, b) if axis == 0 else (a, b + sign * whole)
-            local = list(pitch[here])
-            local[axis] = 0.5 * (local[axis] + lengths[here, direction] / whole)
-            pitch[there] = (local[0], local[1])
-            todo.append(there)
+            a, b = place
+            there_at = (a + sign * whole, b) if axis == 0 else (a, b + sign * whole)
+            if there not in pitch:
+                local = list(pitch[here])
+                local[axis] = 0.5 * (local[axis] + lengths[here, direction] / whole)
+                pitch[there] = (local[0], local[1])
+            heappush(todo, (whole + abs(steps - whole), there, there_at))
     return at
 
 
@@ -147,9 +150,10 @@ def _settled(places: NDArray[np.float64], coordinates: dict[int, tuple[int, int]
     """Fit a smooth map to the walk, drop what disagrees with it, and take in the spots it explains."""
     spot = np.fromiter(coordinates, dtype=np.int64)
     nodes = np.array([coordinates[int(s)] for s in spot], dtype=np.float64)
-    for order in (1, 2, 3, 3):
+    # Not by a straight map first: seen from the side, a lattice departs from one by more than a step.
+    for order, most in ((2, 0.6), (3, 0.35), (3, 0.35)):
         fit = _inverse_fit(places[spot], nodes, order)
-        close = np.hypot(*(fit(places[spot]) - nodes).T) < 0.35
+        close = np.hypot(*(fit(places[spot]) - nodes).T) < most
         if close.sum() < _FEWEST:
             return None
         fit = _inverse_fit(places[spot[close]], nodes[close], order)

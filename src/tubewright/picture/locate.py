@@ -38,7 +38,7 @@ _SAMPLES_PER_PX: Final = 1.3
 """More than one, and no simple ratio: what the interpolation does to a sample then averages out over a mark."""
 _INTERPOLATED_VARIANCE_RATIO: Final = 0.837
 """Variance of white noise of variance 1 after OpenCV's eight-point interpolation at random places (measured)."""
-_LEAST_LIGHT_SHARE: Final = 0.2
+_LEAST_LIGHT_SHARE: Final = 0.3
 _WORST_MISFIT_SHARE: Final = 0.4
 
 

@@ -32,11 +32,14 @@ class Fit:
         row_shift_px: Sideways shift of each row of marks against the smooth shape, in raster pixels, (rows,): what
             lines do together, as in top curl.
         left_over_px: What the maps and the shifts leave over of each mark, (n, 2), photograph pixels.
+        held_ratio: Share of each mark's own error that the maps follow, 0 to 1, (n,): most at the corners, where
+            there are few others to hold them.
     """
 
     maps: tuple[RasterMap | None, RasterMap | None, RasterMap | None]
     row_shift_px: NDArray[np.float64]
     left_over_px: NDArray[np.float64]
+    held_ratio: NDArray[np.float64]
 
     def predict(
         self, gun: int, raster_x_px: NDArray[np.float64], raster_y_px: NDArray[np.float64], row: NDArray[np.int64]
@@ -81,7 +84,8 @@ def fit_maps(
         stray = 1 / np.maximum(1, off / max(3 * float(np.median(off)), 1e-9))
         maps = _maps(raster, coefficients, present, common, parting)
         shift = shift + _row_shifts(maps[present[0]], raster_px, left_over, row, stray)
-    return Fit(maps=maps, row_shift_px=shift, left_over_px=left_over)
+    held = _held(basis, (trust * stray) ** 2)
+    return Fit(maps=maps, row_shift_px=shift, left_over_px=left_over, held_ratio=held)
 
 
 def _least_squares(
@@ -95,6 +99,14 @@ def _least_squares(
     normal = weighted.T @ basis
     normal += np.eye(len(normal)) * 1e-13 * np.trace(normal)
     return np.asarray(np.linalg.solve(normal, weighted.T @ values))
+
+
+def _held(basis: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Diagonal of the hat matrix of a weighted fit, (n,)."""
+    weighted = basis * (weight / weight.mean())[:, None]
+    normal = weighted.T @ basis
+    normal += np.eye(len(normal)) * 1e-13 * np.trace(normal)
+    return np.asarray(np.clip((np.linalg.solve(normal, basis.T).T * weighted).sum(axis=1), 0, 1))
 
 
 def _order_for(count: int, highest: int) -> int:
