@@ -112,7 +112,7 @@ class Strips:
 
     def __init__(self, photo: Photo, sighting: Sighting, guns: list[int], drawn: Floats, lines: Floats) -> None:
         raster = sighting.raster
-        self._photo = photo
+        self._photo, self._bars = photo, drawn.size
         self._unmix = sighting.sensor_to_gun[np.repeat(guns, drawn.size)].astype(np.float32)
         x, y = drawn[:, None] + 0 * lines, lines + 0 * drawn[:, None]
         beside = [(0.0, 0.0), (0.5, 0.0), (-0.5, 0.0), (0.0, 0.5), (0.0, -0.5)]
@@ -149,8 +149,10 @@ class Strips:
         height, width = self._photo.pixels.shape[:2]
         outside = ((low < 0) | (high > np.array([width - 1, height - 1])[:, None, None])).any(axis=0)
         profile = np.empty((*centre.shape, u.size), dtype=np.float32)
-        for t, into in enumerate(profile):
-            self._fill(into, at[:, t], along[:, t], down[:, t], (low[:, t], high[:, t]), (u, v), self._unmix[[t]])
+        for bar in range(self._bars):
+            own = slice(bar, None, self._bars)  # the guns' tracks of one bar lie on the same pixels, or nearly
+            window = low[:, own], high[:, own]
+            self._fill(profile[own], (at[:, own], along[:, own], down[:, own]), window, (u, v), self._unmix[own])
         ends = max(2, u.size // 8)
         left, right = profile[..., :ends].mean(axis=-1), profile[..., -ends:].mean(axis=-1)
         slope = np.linspace(0, 1, u.size, dtype=np.float32)
@@ -162,14 +164,12 @@ class Strips:
     def _fill(
         self,
         into: NDArray[np.float32],
-        at: Floats,
-        along: Floats,
-        down: Floats,
+        frame: tuple[Floats, Floats, Floats],
         within: tuple[Floats, Floats],
         uv: tuple[Floats, Floats],
         unmix: NDArray[np.float32],
     ) -> None:
-        """One track's light, (rows, samples): of a window round all its rows, or in parts where that is mostly waste.
+        """One bar's light, (guns, rows, samples): of a window round all its rows, or in parts where much is waste.
 
         A gun's light is a sum over the channels, so it is unmixed before samples are taken between pixels: one
         channel instead of three.
@@ -180,22 +180,25 @@ class Strips:
         left, top = (int(np.clip(one.min(), 0, most - 1)) for one, most in zip(within[0], (width, height), strict=True))
         right, bottom = (int(one.max()) + 2 for one in within[1])
         u, v = uv
-        rows = len(into)
-        wasteful = (right - left) * (bottom - top) > _MOST_PIXELS_A_SAMPLE * rows * u.size * v.size + 4096
+        guns, rows = into.shape[:2]
+        wasteful = (right - left) * (bottom - top) > _MOST_PIXELS_A_SAMPLE * guns * rows * u.size * v.size + 4096
         if rows > 1 and (wasteful or rows * v.size > _LONGEST_MAP):
             for part in (slice(None, rows // 2), slice(rows // 2, None)):
-                bounds = within[0][:, part], within[1][:, part]
-                self._fill(into[part], at[:, part], along[:, part], down[:, part], bounds, uv, unmix)
+                at, along, down = (one[..., part] for one in frame)
+                bounds = within[0][..., part], within[1][..., part]
+                self._fill(into[:, part], (at, along, down), bounds, uv, unmix)
             return
         window = self._photo.pixels[top : max(bottom, top + 1), left : max(right, left + 1)]
         table = linear_table(self._photo)
         light = cv2.LUT(window, table) if window.dtype == np.uint8 else table[window]
-        own = cv2.transform(light, unmix)
-        start = (at - np.array([[left], [top]]))[..., None] + down[..., None] * v
-        steps = along[..., None] * u
-        x, y = (start.astype(np.float32)[..., None] + steps.astype(np.float32)[:, :, None, :]).reshape(2, -1, u.size)
-        found = cv2.remap(own, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        into[...] = found.reshape(rows, v.size, u.size).mean(axis=1)
+        at, along, down = frame
+        start = ((at - np.array([left, top])[:, None, None])[..., None] + down[..., None] * v).astype(np.float32)
+        places = start[..., None] + (along[..., None] * u).astype(np.float32)[..., None, :]
+        for gun in range(guns):
+            own = cv2.transform(light, unmix[[gun]])
+            x, y = places[:, gun].reshape(2, -1, u.size)
+            found = cv2.remap(own, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            into[gun] = found.reshape(rows, v.size, u.size).mean(axis=1)
 
     def centred(self, rows: NDArray[np.int64], centre: Floats, *, rough: bool = False) -> tuple[Floats, Floats]:
         """Offset of each bar from where the map puts it, raster pixels, and its light, both (t, rows).
