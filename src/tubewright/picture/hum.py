@@ -175,8 +175,15 @@ class _Swing:
 
 
 def _scaled(swing: _Swing, scale: float, unit: str) -> Known:
-    if swing.bounded or (swing.sure and swing.sd <= _LARGEST_SD_RATIO * swing.size):
+    if swing.sure and (swing.bounded or swing.sd <= _LARGEST_SD_RATIO * swing.size):
         return Figure(value=swing.size * scale, sd=swing.sd * scale)
+    if swing.bounded:
+        most = (swing.size + 2 * swing.sd) * scale
+        return Unsupported(
+            reason=f"no wave drifts by more than {most:.2g} {unit}; one that stands still, locked to the picture, looks "
+            "like the picture's own shape",
+            would_settle="another source whose field rate differs from the mains: a locked wave then drifts",
+        )
     if swing.sure:
         return Unsupported(
             reason=f"{swing.why.reason}; it is of the order of {swing.size * scale:.2g} {unit}",
