@@ -27,6 +27,8 @@ _SEEN_SHARE: Final = 0.4
 however blurred."""
 _FULL_SHARE: Final = 0.75
 """The same for a line whose bar may be partly out of its window. Estimate."""
+_NEAR_SHARE: Final = 0.5
+"""The same for one that lies in its middle: it is all in, but shaded towards the edge of the picture. Estimate."""
 _FIRST_BLOCK: Final = 16
 _LARGEST_BLOCK: Final = 64
 """Lines that are followed at once."""
@@ -152,8 +154,8 @@ def _followed(strips: Strips, shape: tuple[int, int]) -> Floats:
         rows = np.arange(line, max(line - block, -1), -1)
         centre = expected[:, None] + pace * np.arange(1, rows.size + 1)
         found, shone = strips.centred(rows, centre, rough=True)
-        full = _last_known((shone / usual).T) >= _FULL_SHARE
-        trusted = full & (np.abs(_last_known((found - centre).T)) < _TRUSTED_SHARE * strips.half_px)
+        near = np.abs(_last_known((found - centre).T)) < _TRUSTED_SHARE * strips.half_px
+        trusted = near & (_last_known((shone / usual).T) >= _NEAR_SHARE)
         count = rows.size if trusted.all() else int(np.argmin(trusted))
         if count == 0 and rows.size > 1:
             block = max(1, block // 4)
