@@ -118,16 +118,37 @@ def convergence_of(
             fringes=fringes,
         )
     points, uv, smooth_sd = _points(bundle, after, lattice, doubt, given)
-    lengths = np.linalg.norm(points.smooth_mm, axis=1)
-    worst = int(np.argmax(lengths))
+    worst_mm, worst_zone = _worst(zones, points, uv, smooth_sd)
     return Convergence(
         red_minus_green=zones[0],
         blue_minus_green=zones[2],
-        worst_mm=Figure(value=float(lengths[worst]), sd=float(smooth_sd[worst])),
-        worst_zone=zone_at((float(uv[worst, 0]), float(uv[worst, 1]))),
+        worst_mm=worst_mm,
+        worst_zone=worst_zone,
         points=points,
         fringes=fringes,
     )
+
+
+def _worst(
+    zones: Mapping[int, Mapping[Zone, Vector] | Unsupported], points: ConvergencePoints, uv: Floats, sd_mm: Floats
+) -> tuple[Figure, Zone]:
+    """The longest displacement and its zone: that of a zone's middle, unless some mark surely has a longer one.
+
+    The longest of hundreds of figures near nought is noise; a mark must stand out by two standard deviations.
+    """
+    middles = [
+        (float(np.hypot(vector.x_mm, vector.y_mm)), vector.sd_mm, zone)
+        for told in zones.values()
+        if not isinstance(told, Unsupported)
+        for zone, vector in told.items()
+    ]
+    length, sd, zone = max(middles)
+    lengths = np.linalg.norm(points.smooth_mm, axis=1)
+    surely = np.where(lengths - 2 * sd_mm > length, lengths, 0.0)
+    at = int(np.argmax(surely))
+    if surely[at] > 0:
+        return Figure(value=float(lengths[at]), sd=float(sd_mm[at])), zone_at((float(uv[at, 0]), float(uv[at, 1])))
+    return Figure(value=length, sd=sd), zone
 
 
 def _refused(bundle: Bundle, *, scaled: bool) -> dict[int, Unsupported]:

@@ -180,8 +180,8 @@ def _scaled(swing: _Swing, scale: float, unit: str) -> Known:
     if swing.bounded:
         most = (swing.size + 2 * swing.sd) * scale
         return Unsupported(
-            reason=f"no wave drifts by more than {most:.2g} {unit}; one that stands still, locked to the picture, looks "
-            "like the picture's own shape",
+            reason=f"no wave drifts by more than {most:.2g} {unit}; one that stands still, locked to the picture, "
+            "looks like the picture's own shape",
             would_settle="another source whose field rate differs from the mains: a locked wave then drifts",
         )
     if swing.sure:
