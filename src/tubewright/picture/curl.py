@@ -68,7 +68,7 @@ def measure_top_curl(shifts: LineShifts | None, raster: Raster, mm_per_px_x: Fig
         line=shifts.line,
         displacement_mm=(shifts.shift_px - draws.geometry_px) * scale,
         sd_mm=draws.noise_px * scale,
-        fitted_mm=np.median(draws.curl_px, axis=0)[shifts.line.astype(np.int64)] * scale,
+        fitted_mm=draws.likely_px[shifts.line.astype(np.int64)] * scale,
     )
     amplitude = _figure_of(draws.curl_px[:, 0] * scale)
     # What the law leaves at the first lines counts as its error there, and the scale's own error.

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tubewright.picture.bars import LineShifts
+from tubewright.picture.curl_laws import LAWS, NOTHING, Law
 from tubewright.picture.hum import GEOMETRY_SD_RATIO, mains_waves
 from tubewright.picture.patterns.raster import Raster
 
@@ -54,6 +55,7 @@ class Explained:
 
     Attributes:
         curl_px: The curl by line from the first visible, (draws, lines).
+        likely_px: Their median, (lines,).
         geometry_px: Mean geometry and sway at the lines seen, (n,).
         noise_px: Standard error of each line as the course itself shows it, (n,).
         left_at_top_px: What the mean course leaves at the first lines beyond noise.
@@ -61,6 +63,7 @@ class Explained:
     """
 
     curl_px: Floats
+    likely_px: Floats
     geometry_px: Floats
     noise_px: Floats
     left_at_top_px: float
@@ -81,7 +84,7 @@ def explain(shifts: LineShifts, raster: Raster) -> Explained:
     rough = _weighed(course, sways, [law for law in LAWS if law.name != "decays"])
     course = course.with_noise(max(rough, key=lambda f: f.ln_whole))
     kept = _weighed(course, sways, LAWS)
-    odds = np.array([f.law.odds * (_SWAY_CHANCE if f.rest.sways else 1.0) for f in kept])
+    odds = np.array([f.law.odds_ratio * (_SWAY_CHANCE if f.rest.sways else 1.0) for f in kept])
     whole = np.array([f.ln_whole for f in kept]) + np.log(odds)
     chance = np.exp(whole - whole.max())
     chance /= chance.sum()
@@ -94,6 +97,7 @@ def explain(shifts: LineShifts, raster: Raster) -> Explained:
     beyond = max(float(np.mean(left[:3])) ** 2 - float(np.mean(course.sd[:3])) ** 2, 0.0) ** 0.5
     return Explained(
         curl_px=curl,
+        likely_px=likely,
         geometry_px=np.interp(shifts.line, course.line, geometry.mean(axis=0)),
         noise_px=np.full(shifts.line.size, float(np.median(course.sd[: _FINE_LINES // 2]))),
         left_at_top_px=beyond,
@@ -101,7 +105,7 @@ def explain(shifts: LineShifts, raster: Raster) -> Explained:
     )
 
 
-def _weighed(course: _Course, sways: Sequence[Floats], laws: Sequence[_Law]) -> list[_Family]:
+def _weighed(course: _Course, sways: Sequence[Floats], laws: Sequence[Law]) -> list[_Family]:
     """Every law with every sway, looked at as closely as it may matter."""
     rests = [_Rest(course, sway) for sway in sways]
     families = [_Family(rest, law) for rest in rests for law in laws]
@@ -165,7 +169,7 @@ class _Course:
         self.curl_sd_px = _CURL_SD_RATIO * shifts.width_px
         self._designs: dict[tuple[str, bytes], _Design] = {}
 
-    def design(self, law: _Law, shape: Floats) -> _Design:
+    def design(self, law: Law, shape: Floats) -> _Design:
         """A law's curls of shapes as seen; kept, for one grid serves every sway."""
         key = law.name, shape.tobytes()
         if key not in self._designs:
@@ -211,50 +215,6 @@ class _Course:
         return np.concatenate([mixed[rows], curl[first:]])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Law:
-    """A law of curl: two shape numbers, and the odds of it.
-
-    Attributes:
-        low: Lower ends of the shape numbers.
-        high: Upper ends. Of the decay's length both are set when the number of lines is known.
-        odds: Odds against the other laws before looking.
-    """
-
-    name: str
-    low: tuple[float, ...]
-    high: tuple[float, ...]
-    odds: float = 1.0
-
-    def courses(self, shape: Floats, line: Floats) -> Floats:
-        """Courses at lines (m,) of shapes (g, shape numbers): (m, terms, g), 1 or 0 at the first line.
-
-        Waves and second decays are good to 2e-7 of the first line, a thousandth of any line's error.
-        """
-        n = line[:, None]
-        lengths, which = np.unique(shape[:, 0], return_inverse=True)
-        slow = np.exp(-n / np.exp(lengths))[:, which]
-        if self.name == "decay":
-            return slow[:, None]
-        if self.name == "wave":
-            turn = (n * (shape[:, 1] / np.exp(shape[:, 0]))).astype(np.float32)
-            return np.stack([slow * np.cos(turn), slow * np.sin(turn)], axis=1)
-        fast = (-n / np.exp(shape[:, 0] - shape[:, 1])).astype(np.float32)
-        return np.stack([slow, np.exp(fast)], axis=1)
-
-
-NOTHING: Final = _Law(name="nothing", low=(), high=())
-# Shape numbers: the decay's length in lines (as logarithm: any order of size is as likely), and the turn within one
-# such length in radians (0 critical, 1 the well-damped 0.7, 6 rings for long) or the logarithm of slow over fast
-# (overdamped: the less likely, for loops are made to be quick; the simplest law comes first. The odds are estimates).
-LAWS: Final = (
-    NOTHING,
-    _Law(name="decay", low=(0.0,), high=(0.0,)),
-    _Law(name="wave", low=(0.0, 0.05), high=(0.0, 6.0), odds=0.5),
-    _Law(name="decays", low=(0.0, 0.15), high=(0.0, 1.2), odds=0.1),
-)
-
-
 class _Design:
     """Curls of many shapes as the entries show them, in standard errors.
 
@@ -264,7 +224,7 @@ class _Design:
         right: Their products with what was seen, (terms, g).
     """
 
-    def __init__(self, course: _Course, law: _Law, shape: Floats) -> None:
+    def __init__(self, course: _Course, law: Law, shape: Floats) -> None:
         self.curls = course.smear(law.courses(shape, course.at))
         self.curls *= (course.curl_sd_px / course.sd)[:, None, None]
         terms, g = self.curls.shape[1:]
@@ -321,10 +281,10 @@ class _Rest:
 class _Family:
     """One law with one sway: a grid over its shape numbers, everything else solved on the way."""
 
-    def __init__(self, rest: _Rest, law: _Law) -> None:
+    def __init__(self, rest: _Rest, law: Law) -> None:
         self.course, self.rest, self.law = rest.course, rest, law
         self._fixed = rest.fixed
-        low, high = np.array(law.low), np.array(law.high)
+        low, high = np.array(law.low_ratio), np.array(law.high_ratio)
         if low.size:
             low[0] = np.log(_SHORTEST_LINES)
             high[0] = np.log(_LONGEST_SHARE * self.course.lines)
