@@ -34,6 +34,8 @@ _MARGIN_SHARE: Final = 0.75
 _SMOOTHING_SHARE: Final = 0.15
 """Of a mark's width: standard deviation of the smoothing, which the blur has taken off again."""
 _ROUNDS: Final = 8
+_STILL_PX: Final = 2e-4
+"""Raster pixels by which nearly no mark moves any more: a five-hundredth of a pixel of the photograph."""
 _SAMPLES_PER_PX: Final = 1.3
 """More than one, and no simple ratio: what the interpolation does to a sample then averages out over a mark."""
 _INTERPOLATED_VARIANCE_RATIO: Final = 0.837
@@ -195,6 +197,8 @@ class _Boxes:
             p[:, 6] = np.clip(p[:, 6], lowest[0], highest[0])
             p[:, 7] = np.clip(p[:, 7], lowest[1], highest[1])
             normal, right = self._step(p, patches)
+            if np.quantile(np.abs(step[:, 4:6]), 0.98) < _STILL_PX:
+                break
         sharp = p.copy()
         sharp[:, 6:] = np.sqrt(np.maximum(p[:, 6:] ** 2 - self.smoothing**2, (0.15 * self.smoothing) ** 2))
         f, g = self._parts(sharp)
