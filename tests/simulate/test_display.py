@@ -220,3 +220,17 @@ def test_mains_sways_lines_and_dims_them() -> None:
     )
     ratio = swaying[:, 1000][200:-200] / steady[:, 1000][200:-200]
     assert ratio.max() - ratio.min() == pytest.approx(0.10, rel=0.02)
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_every_place_has_an_origin_or_stays_put_however_bent_the_display(seed: int) -> None:
+    """Far outside the raster the iteration used to run away, and the photograph with it."""
+    display = random_scene(np.random.default_rng([21, seed, 1]), megapixels=0.5).display
+    x, y = np.meshgrid(np.linspace(-260, 260, 20), np.linspace(-200, 200, 20))
+    for gun in range(3):
+        u, v = display.origin(gun, x, y)
+        assert np.isfinite(u).all()
+        assert np.isfinite(v).all()
+        back = np.stack(display.landing(gun, u, v)) - [x, y]
+        inside = (np.abs(u) < 1.1) & (np.abs(v) < 1.1)
+        assert np.abs(back[:, inside]).max() < 1e-8

@@ -26,6 +26,10 @@ FWHM_PER_SIGMA: Final = 2.3548200450309493
 """Full width at half height of a Gaussian: 2 sqrt(2 ln 2)."""
 
 
+_FARTHEST: Final = 1.8
+"""Half widths from the middle beyond which no place of the raster is looked for."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shape:
     """What bends the picture. Percent of the picture's width or height; the signs are those of the truth's figures.
@@ -327,7 +331,12 @@ class Display:
         for _ in range(60):
             x, y = self.landing(gun, u, v)
             du, dv = (x_mm - x) * 2 / self.width_mm, (y_mm - y) * 2 / self.height_mm
-            u, v = u + du, v + dv
-            if max(np.abs(du).max(), np.abs(dv).max()) < 1e-9:
+            # Far outside the raster, where nothing is lit, a bent display has no place that lands there: stay put.
+            u, v = np.clip(u + du, -_FARTHEST, _FARTHEST), np.clip(v + dv, -_FARTHEST, _FARTHEST)
+            near = (np.abs(u) < _FARTHEST) & (np.abs(v) < _FARTHEST)
+            if (
+                np.max(np.abs(du), initial=0.0, where=near) < 1e-9
+                and np.max(np.abs(dv), initial=0.0, where=near) < 1e-9
+            ):
                 break
         return u, v
