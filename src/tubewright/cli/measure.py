@@ -14,6 +14,7 @@ import typer
 
 from tubewright.cli import settings
 from tubewright.cli.door import emit, emit_json, printable
+from tubewright.cli.raster import Mount
 from tubewright.errors import Fault, InputError, RefusedError
 from tubewright.quantity import parse_quantity
 
@@ -35,13 +36,6 @@ class SurveyName(enum.StrEnum):
 
     survey = "survey"
     survey_light = "survey_light"
-
-
-class Mount(enum.StrEnum):
-    """How the tube is mounted."""
-
-    horizontal = "horizontal"
-    vertical = "vertical"
 
 
 class TagSheet(enum.StrEnum):

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 class Mount(enum.StrEnum):
-    """How the display is mounted."""
+    """How a display, and so its tube, is mounted."""
 
     horizontal = "horizontal"
     vertical = "vertical"

@@ -10,7 +10,7 @@ mains, stays part of the geometry.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -27,25 +27,18 @@ GEOMETRY_SD_RATIO: Final = (1.0, 0.1, 0.015, 0.004, 0.0006, 0.00015)
 """Size of the terms of geometry, over the picture's width, by degree of their Legendre polynomial: place, tilt, bow,
 S, and two finer. Estimate: bows up to 1.5 % of the width are within what the trade sets up to; finer terms of a
 yoke shrink by a factor of four or more each."""
-_LOOSE_SD_RATIO: Final = (1.0, 0.1, 0.03, 0.015, 0.006, 0.003, 0.0015, 0.0007)
-"""Generous sizes of the same, for telling a wave from a shape: about what the worst sets in use show. Estimate."""
-_SHADING_SD_RATIO: Final = (1.0, 0.3, 0.3, 0.1, 0.1, 0.03, 0.03, 0.01)
-"""The same for light: lens, glass and mask darken evenly towards the edges. Estimate."""
-_CURL_SD_RATIO: Final = 0.025
-_CURL_LINES: Final = (12.0, 20.0, 35.0)
-"""Decays whose sums are near what a curl leaves below the top, and their size over the width (as in ``curl``)."""
 _TOP_SHARE: Final = 0.12
 """Share of the height that is left out at the top, where a curl has its swings. Estimate."""
 _EDGE_SPREADS: Final = 4.0
 """How many spreads of the spot from the first and the last line light has its neighbours' share on both sides."""
 _FLOOR_RATIO: Final = (3e-5, 0.003)
 """What no photograph gets below line by line, over the width, and over the light: mask, lens, glass. Estimate."""
-_WAVE_SD_RATIO: Final = (0.01, 0.1)
-"""Size that a sway has over the picture's width, and a swing of light over the light, where there is one. Estimate."""
+_FEWEST_VIEWS: Final = 3
+"""Photographs that tell a wave: what one shows may be a slow curl or the picture's own shape, however well a wave
+fits it (of 84 random displays four were so given a figure wrong by a millimetre or two); two say whether, not how
+much."""
 _LEAST_LEFT_RATIO: Final = 0.3
 """A wave of which the exposure leaves less than this share can't be scaled back. Estimate."""
-_SURE_LN: Final = 5.0
-"""Log odds from which a wave is taken to be there: 150 to 1."""
 _LARGEST_SD_RATIO: Final = 0.25
 """A figure whose standard error is a larger share of it is none."""
 _WORTH: Final = 1e-3
@@ -134,7 +127,7 @@ def measure_hum(views: Sequence[HumView], raster: Raster) -> Hum:
         mm = float(np.mean([s.value for s in known_scales]))
         displacement = _scaled(sway, mm, "mm")
     banded = [v for v in views if not _whole_fields(v, raster)]
-    if sway.sure and sway.hz is not None:
+    if isinstance(sway, _Swing) and sway.hz is not None:
         # The same mains makes both, once or twice to its period.
         shown = {hz: left for hz, left in shown.items() if hz / sway.hz in {0.5, 1.0, 2.0}}
     swing = _swing(views, raster, shown, light=True)
@@ -146,7 +139,8 @@ def measure_hum(views: Sequence[HumView], raster: Raster) -> Hum:
         if banded
         else _scaled(swing, 100.0, "%")
     )
-    period = next((s.period for s in ((sway,) if banded else (sway, swing)) if s.sure), None)
+    told = (sway,) if banded else (sway, swing)
+    period = next((s.period for s in told if isinstance(s, _Swing) and s.sure), None)
     return Hum(
         displacement_mm=displacement,
         brightness_pct=brightness,
@@ -174,7 +168,9 @@ class _Swing:
     hz: float | None = None
 
 
-def _scaled(swing: _Swing, scale: float, unit: str) -> Known:
+def _scaled(swing: _Swing | Unsupported, scale: float, unit: str) -> Known:
+    if isinstance(swing, Unsupported):
+        return swing
     if swing.sure and (swing.bounded or swing.sd <= _LARGEST_SD_RATIO * swing.size):
         return Figure(value=swing.size * scale, sd=swing.sd * scale)
     if swing.bounded:
@@ -200,14 +196,15 @@ def _whole_fields(view: HumView, raster: Raster) -> bool:
     return abs(fields - round(fields)) < _BAND_SHARE * max(round(fields), 1) or fields > 1 / (_BAND_SHARE / 3)
 
 
-def _swing(views: Sequence[HumView], raster: Raster, shown: dict[float, float], *, light: bool) -> _Swing:
-    drift = _drifting(views, raster, shown, light=light) if len(views) >= 3 else None
-    if drift is not None:
-        return drift
-    seen = _standing(views[0].shifts, raster, shown, light=light)
-    # What one photograph shows may be a slow curl or the picture's own shape, however well a wave fits it:
-    # of random displays without hum two in forty seemed to sway by two millimetres.
-    return replace(seen, sure=False, bounded=False)
+def _swing(views: Sequence[HumView], raster: Raster, shown: dict[float, float], *, light: bool) -> _Swing | Unsupported:
+    if len(views) >= _FEWEST_VIEWS:
+        return _drifting(views, raster, shown, light=light)
+    return Unsupported(
+        reason="in one photograph a slow wave can't be told from the picture's own shape"
+        if not light
+        else "in one photograph a slow wave can't be told from the shading of lens and glass",
+        would_settle="three photographs or more, seconds apart: a hum drifts, the shape stays",
+    )
 
 
 def _values(shifts: LineShifts, *, light: bool) -> tuple[Floats, Floats, float]:
@@ -217,50 +214,18 @@ def _values(shifts: LineShifts, *, light: bool) -> tuple[Floats, Floats, float]:
     return shifts.shift_px, shifts.shift_sd_px, float(shifts.width_px)
 
 
-def _standing(shifts: LineShifts, raster: Raster, shown: dict[float, float], *, light: bool) -> _Swing:
-    """One photograph: a wave beside geometry and curl, as far as their usual sizes allow."""
-    seen, sd, whole = _values(shifts, light=light)
-    inner = _inner(shifts, shifts.line)
-    line, seen = shifts.line[inner], seen[inner]
-    sd = np.hypot(sd[inner], _FLOOR_RATIO[1 if light else 0] * whole)
-    sizes = np.array(_SHADING_SD_RATIO if light else _LOOSE_SD_RATIO) * whole
-    t = 2 * (line - line[0]) / (line[-1] - line[0]) - 1
-    fixed = np.polynomial.legendre.legvander(t, len(sizes) - 1) * sizes
-    if not light:
-        curl = np.exp(-line[:, None] / np.array(_CURL_LINES)) * (_CURL_SD_RATIO * whole)
-        fixed = np.concatenate([fixed, curl], axis=1)
-    sd = _grown(seen, sd, fixed, [w for hz, w in mains_waves(raster, line).items() if hz in shown])
-    wave_size = _WAVE_SD_RATIO[1 if light else 0] * whole
-    waves = mains_waves(raster, shifts.first + line)
-    none = _solve(fixed, seen, sd)[0]
-    found = {}
-    for hz in shown:
-        ln, best, cov = _solve(np.concatenate([fixed, waves[hz] * wave_size], axis=1), seen, sd)
-        found[hz] = (ln, best[-2:] * wave_size, cov[-2:, -2:] * wave_size**2)
-    size, size_sd, period = _mixed(found, shown, raster)
-    sure = max(ln for ln, _, _ in found.values()) - none > _SURE_LN
-    return _Swing(
-        size=size,
-        sd=size_sd,
-        sure=sure,
-        bounded=False,
-        why=Unsupported(
-            reason="in one photograph a slow wave can't be told from the picture's own shape"
-            if not light
-            else "in one photograph a slow wave can't be told from the shading of lens and glass",
-            would_settle="three photographs or more, seconds apart: a hum drifts, the shape stays",
-        ),
-        period=period if sure else None,
-    )
-
-
-def _drifting(views: Sequence[HumView], raster: Raster, shown: dict[float, float], *, light: bool) -> _Swing | None:
-    """Several photographs: what moves between them; ``None`` where they have too few lines in common."""
+def _drifting(
+    views: Sequence[HumView], raster: Raster, shown: dict[float, float], *, light: bool
+) -> _Swing | Unsupported:
+    """Several photographs: what moves between them."""
     rows = [v.shifts.first + v.shifts.line for v in views]
     line = np.array(sorted(set.intersection(*(set(r.tolist()) for r in rows))))
     line = line[_inner(views[0].shifts, line - views[0].shifts.first)] if line.size else line
     if line.size < 0.5 * raster.height_px:
-        return None
+        return Unsupported(
+            reason="the photographs have too few lines in common",
+            would_settle="photographs that show the whole height of the picture",
+        )
     seen, sd = np.empty((len(views), line.size)), np.empty((len(views), line.size))
     for k, view in enumerate(views):
         values, errors, _ = _values(view.shifts, light=light)
@@ -345,49 +310,9 @@ def _circle(points: Floats, sd: float) -> tuple[float, float]:
     return abs(float(fit.x[2])), float(np.sqrt(np.linalg.inv(normal)[2, 2])) * sd
 
 
-def _solve(terms: Floats, seen: Floats, sd: Floats) -> tuple[float, Floats, Floats]:
-    """Log marginal likelihood, coefficients and their covariance, for terms of size 1.
-
-    Source: Bishop, Pattern Recognition and Machine Learning, 2006, equations 3.53, 3.54 and 3.86.
-    """
-    a, b = terms / sd[:, None], seen / sd
-    normal = a.T @ a + np.eye(terms.shape[1])
-    cov = np.linalg.inv(normal)
-    best = cov @ (a.T @ b)
-    ln = 0.5 * float(best @ (a.T @ b)) - 0.5 * float(np.linalg.slogdet(normal)[1]) - 0.5 * float(b @ b)
-    return ln, np.asarray(best), np.asarray(cov, dtype=np.float64)
-
-
 def _run(left: Floats) -> float:
     """Correlation from line to line of what is left, 0 to 0.9."""
     return float(np.clip(np.mean(left[..., 1:] * left[..., :-1]) / np.mean(left**2), 0, 0.9))
-
-
-def _grown(seen: Floats, sd: Floats, fixed: Floats, waves: Sequence[Floats]) -> Floats:
-    """Standard errors that hold what the best explanation leaves, and its run (see ``curl``)."""
-    most = np.concatenate([fixed, *waves], axis=1)
-    left = seen - most @ np.linalg.lstsq(most, seen, rcond=None)[0]
-    ratio = np.clip(left / sd, -4, 4)
-    run = _run(ratio)
-    return np.asarray(sd * np.sqrt(max(float(np.mean(ratio**2)), 1.0) * (1 + run) / (1 - run)))
-
-
-def _mixed(
-    found: dict[float, tuple[float, Floats, Floats]], shown: dict[float, float], raster: Raster
-) -> tuple[float, float, Figure]:
-    """Size from peak to peak over the waves weighted by their likelihood, its standard error, and the period."""
-    best = max(ln for ln, _, _ in found.values())
-    weights = {hz: float(np.exp(ln - best)) for hz, (ln, _, _) in found.items()}
-    total = sum(weights.values())
-    sizes, variances = {}, {}
-    for hz, (_, wave, cov) in found.items():
-        radius = float(np.hypot(*wave))
-        along = wave / max(radius, 1e-12)
-        sizes[hz] = 2 * radius / shown[hz]
-        variances[hz] = 4 * float(along @ cov @ along) / shown[hz] ** 2
-    mean = sum(weights[hz] * sizes[hz] for hz in found) / total
-    variance = sum(weights[hz] * (variances[hz] + (sizes[hz] - mean) ** 2) for hz in found) / total
-    return mean, float(np.sqrt(variance)), _period(weights, raster)
 
 
 def _period(weights: dict[float, float], raster: Raster) -> Figure:

@@ -95,18 +95,22 @@ def _least_squares(
 
     The trace of damping holds terms that marks in one corner of the picture can't tell apart.
     """
-    weighted = basis * (weight / weight.mean())[:, None]
-    normal = weighted.T @ basis
-    normal += np.eye(len(normal)) * 1e-13 * np.trace(normal)
+    weighted, normal = _normal(basis, weight)
     return np.asarray(np.linalg.solve(normal, weighted.T @ values))
 
 
 def _held(basis: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
     """Diagonal of the hat matrix of a weighted fit, (n,)."""
+    weighted, normal = _normal(basis, weight)
+    return np.asarray(np.clip((np.linalg.solve(normal, basis.T).T * weighted).sum(axis=1), 0, 1))
+
+
+def _normal(basis: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The weighted design and its normal matrix."""
     weighted = basis * (weight / weight.mean())[:, None]
     normal = weighted.T @ basis
     normal += np.eye(len(normal)) * 1e-13 * np.trace(normal)
-    return np.asarray(np.clip((np.linalg.solve(normal, basis.T).T * weighted).sum(axis=1), 0, 1))
+    return weighted, normal
 
 
 def _order_for(count: int, highest: int) -> int:

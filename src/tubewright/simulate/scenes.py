@@ -328,8 +328,8 @@ def _random_stains(rng: np.random.Generator) -> tuple[Stain, ...]:
 
 def _random_burn(rng: np.random.Generator) -> Burn:
     depth = float(rng.uniform(0.03, 0.25))
-    share = rng.uniform(0.7, 1.0, 3)
-    return Burn(shape_share=burnt_in(rng), depth_ratio=tuple(float(depth * s) for s in share))  # type: ignore[arg-type]
+    red, green, blue = (float(depth * share) for share in rng.uniform(0.7, 1.0, 3))
+    return Burn(shape_share=burnt_in(rng), depth_ratio=(red, green, blue))
 
 
 def burnt_in(rng: np.random.Generator) -> NDArray[np.float32]:

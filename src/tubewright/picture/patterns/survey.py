@@ -21,6 +21,7 @@ first pixel of the first line.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -100,10 +101,19 @@ def node_px(size_px: int, count: int) -> NDArray[np.float64]:
 
 def survey_marks(raster: Raster) -> LatticeMarks:
     """The marks of the survey on a raster, row by row."""
-    row, column = (a.ravel() for a in np.indices((ROWS, COLUMNS)))
-    keep = ~np.isin(column, BAR_COLUMNS)
-    row, column = row[keep].astype(np.int64), column[keep].astype(np.int64)
-    tall = scramble(SURVEY_SEED, raster, column, row)
+    return marks_at(raster, lambda column, _: ~np.isin(column, BAR_COLUMNS), SURVEY_SEED)
+
+
+def marks_at(
+    raster: Raster,
+    kept: Callable[[NDArray[np.int64], NDArray[np.int64]], NDArray[np.bool_]],
+    seed: int,
+) -> LatticeMarks:
+    """Marks at some nodes of the lattice, row by row: ``kept`` says which by column and row, ``seed`` which is tall."""
+    row, column = (a.ravel().astype(np.int64) for a in np.indices((ROWS, COLUMNS)))
+    keep = kept(column, row)
+    row, column = row[keep], column[keep]
+    tall = scramble(seed, raster, column, row)
     width = np.full(row.shape, mark_width_px(raster), dtype=np.int64)
     short_px, tall_px = mark_heights_px(raster)
     height = np.where(tall, tall_px, short_px).astype(np.int64)

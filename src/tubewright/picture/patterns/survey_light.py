@@ -32,10 +32,7 @@ from tubewright.picture.patterns.survey import (
     ROWS,
     LatticeMarks,
     draw_marks,
-    mark_heights_px,
-    mark_width_px,
-    node_px,
-    scramble,
+    marks_at,
 )
 
 LIGHT_SEED: Final = 0x4C69_6768
@@ -91,23 +88,7 @@ class Patches:
 
 def light_marks(raster: Raster) -> LatticeMarks:
     """The marks of the survey for light on a raster, row by row."""
-    row, column = (a.ravel() for a in np.indices((ROWS, COLUMNS)))
-    keep = np.isin(column, MARK_COLUMNS) | np.isin(row, MARK_ROWS)
-    row, column = row[keep].astype(np.int64), column[keep].astype(np.int64)
-    tall = scramble(LIGHT_SEED, raster, column, row)
-    width = np.full(row.shape, mark_width_px(raster), dtype=np.int64)
-    short_px, tall_px = mark_heights_px(raster)
-    height = np.where(tall, tall_px, short_px).astype(np.int64)
-    return LatticeMarks(
-        column=column,
-        row=row,
-        gun=(column + row) % 3,
-        tall=tall,
-        x_px=_whole_px(node_px(raster.width_px, COLUMNS)[column], width),
-        y_px=_whole_px(node_px(raster.height_px, ROWS)[row], height),
-        width_px=width,
-        height_px=height,
-    )
+    return marks_at(raster, lambda column, row: np.isin(column, MARK_COLUMNS) | np.isin(row, MARK_ROWS), LIGHT_SEED)
 
 
 def light_patches(raster: Raster) -> Patches:
@@ -155,9 +136,3 @@ def _edges_px(
 def _lattice_px(at: NDArray[np.float64], side_px: int, count: int) -> NDArray[np.float64]:
     """Exact place in raster pixels of a place on the lattice, whole or not."""
     return np.asarray((at + 0.5) * side_px / count - 0.5)
-
-
-def _whole_px(at_px: NDArray[np.float64], size_px: NDArray[np.int64]) -> NDArray[np.float64]:
-    """The nearest middles that a mark of whole pixels can have."""
-    half = (size_px - 1) / 2
-    return np.asarray(np.rint(at_px - half) + half)
