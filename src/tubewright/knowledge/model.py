@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
+from tubewright.knowledge.chassis import Chassis, Control
+
 SourceKind = Literal["published", "common practice", "from memory"]
 Hazard = Literal["H0", "H1", "H2", "H3", "H4"]
 PartsClass = Literal["c0", "c1", "c2", "c3", "c4", "c5"]
@@ -254,6 +256,8 @@ class Knowledge:
     phosphors: Mapping[str, PhosphorSet]
     labels: Mapping[str, LabelGrammar]
     rasters: Mapping[str, RasterFacts] = field(default_factory=dict)
+    controls: Mapping[str, Control] = field(default_factory=dict)
+    chassis: Mapping[str, Chassis] = field(default_factory=dict)
 
     def value(self, constant_id: str) -> float:
         """The value of one constant.
