@@ -15,6 +15,8 @@ from tubewright.knowledge.chassis import Chassis, Control
 SourceKind = Literal["published", "common practice", "from memory"]
 Hazard = Literal["H0", "H1", "H2", "H3", "H4"]
 PartsClass = Literal["c0", "c1", "c2", "c3", "c4", "c5"]
+Needs = Literal["", "anything", "picture", "open", "hands_in", "chassis_out", "instrument", "running_open"]
+"""What must stand open for a test or a repair; "" where it follows from hazard, subsystem and cautions."""
 
 NEAR_CERTAIN_RATIO: Final = 1000.0
 """Likelihood ratio that stands for a finding which settles the matter."""
@@ -94,6 +96,7 @@ class FaultCause:
     """A fault a display can have, with how often, how it shows and what mends it.
 
     ``cautions`` are caution ids for the repair, those of the hazard class first.
+    ``needs`` is what must stand open for it.
     """
 
     id: str
@@ -109,6 +112,7 @@ class FaultCause:
     cautions: tuple[str, ...]
     kind: SourceKind
     source: str
+    needs: Needs = ""
 
     @property
     def of_the_tube(self) -> bool:
@@ -143,7 +147,7 @@ class BenchTest:
     ``cautions`` are caution ids, those of the hazard class first. ``gate`` marks a
     test that opens or bars the way to further work and is no evidence on a fault.
     ``usual_nominal`` stands in where a case gives a value but not what is nominal; it
-    is in base units (V, A, ohm, Hz).
+    is in base units (V, A, ohm, Hz). ``needs`` is what must stand open.
     """
 
     id: str
@@ -158,6 +162,7 @@ class BenchTest:
     source: str
     gate: bool = False
     usual_nominal: float | None = None
+    needs: Needs = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

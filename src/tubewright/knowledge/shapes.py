@@ -56,6 +56,9 @@ _PROBABILITY: Final = Field(kind="number", lowest=0, highest=1)
 _NUMBERS: Final = Field(kind="numbers", needed=False, lowest=0)
 _DOTS: Final = Field(kind="count", lowest=1)
 _FLAG: Final = Field(kind="flag", needed=False)
+_NEEDS: Final = Field(
+    needed=False, one_of=("anything", "picture", "open", "hands_in", "chassis_out", "instrument", "running_open")
+)
 _ORIGIN: Final = {"kind": Field(one_of=SOURCE_KINDS), "source": _TEXT}
 
 SHAPES: Final[dict[str, dict[str, Field]]] = {
@@ -90,6 +93,7 @@ SHAPES: Final[dict[str, dict[str, Field]]] = {
         "minutes": _MINUTES,
         "parts": Field(kind="texts", one_of=("c0", "c1", "c2", "c3", "c4", "c5")),
         "hazard": _HAZARD,
+        "needs": _NEEDS,
         **_ORIGIN,
     },
     "group": {"id": _TEXT, "faults": Field(kind="texts")},
@@ -103,6 +107,7 @@ SHAPES: Final[dict[str, dict[str, Field]]] = {
         "cautions": _TEXTS,
         "gate": Field(kind="flag", needed=False),
         "usual_nominal": Field(kind="number", needed=False),
+        "needs": _NEEDS,
         **_ORIGIN,
     },
     "test.result": {
