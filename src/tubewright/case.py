@@ -40,6 +40,7 @@ TreatmentKind = Literal[
     "boost_heater",
 ]
 Outcome = Literal["improved", "unchanged", "worse", "lost"]
+RepairOutcome = Literal["found", "mended", "excluded"]
 
 UNITS_OF: Final[dict[ReadingKind, tuple[Unit, ...]]] = {
     "emission": ("rel", "uA", "mA", "percent", "div"),
@@ -76,6 +77,7 @@ class Display(_Part):
     diagonal_in: Positive | None = Field(default=None, le=60, description="nominal diagonal, inches")
     scan_khz: Positive | None = Field(default=None, le=200, description="line rate, kHz")
     mount: Literal["horizontal", "vertical"] | None = None
+    chassis: Identifier | None = Field(default=None, description="id of a profile in the shop's own file")
 
 
 class Tube(_Part):
@@ -194,6 +196,14 @@ class Treatment(_Part):
     at: dt.datetime | dt.date | None = None
 
 
+class Repair(_Part):
+    """What the search for the fault came to: a fault that was found, that was mended, or that can't be it."""
+
+    fault: Identifier
+    outcome: RepairOutcome
+    at: dt.datetime | dt.date | None = None
+
+
 class Case(_Part):
     """All that is known about one display on the bench."""
 
@@ -206,3 +216,4 @@ class Case(_Part):
     symptoms: tuple[Symptom, ...] = Field(default=(), max_length=500)
     tests: tuple[TestResult, ...] = Field(default=(), max_length=500)
     treatments: tuple[Treatment, ...] = Field(default=(), max_length=500)
+    repairs: tuple[Repair, ...] = Field(default=(), max_length=500)

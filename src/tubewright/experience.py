@@ -53,12 +53,30 @@ class KnownGoodReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MendedJob:
+    """One closed job in which at least one fault was confirmed by its repair.
+
+    ``faults`` are ids of faults that were found or mended, ``excluded`` of those that
+    were ruled out. ``present`` and ``absent`` are ids of symptoms by the last word on
+    each. ``results`` are (test id, result id), where a result was named; a bare number
+    needs the knowledge of its test to be read, and is left out.
+    """
+
+    faults: tuple[str, ...]
+    excluded: tuple[str, ...] = ()
+    present: tuple[str, ...] = ()
+    absent: tuple[str, ...] = ()
+    results: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Experience:
     """All that one shop has to teach."""
 
     treated: tuple[TreatedGun, ...] = ()
     worn: tuple[WornGun, ...] = ()
     known_good: tuple[KnownGoodReading, ...] = ()
+    mended: tuple[MendedJob, ...] = ()
     closed_jobs: int = 0
 
 

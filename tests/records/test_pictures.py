@@ -129,6 +129,7 @@ def test_records_of_the_first_schema_gain_the_new_tables(bench: Bench) -> None:
         old.executescript(
             "DROP TABLE measurements; DROP TABLE photo_files; ALTER TABLE photos DROP COLUMN preview_sha256;"
             "ALTER TABLE readings DROP COLUMN spread;"
+            "DROP TABLE repairs; DROP TABLE confirmations; ALTER TABLE displays DROP COLUMN chassis;"
             "UPDATE alembic_version SET version_num = '0001'"
         )
     old.close()

@@ -55,6 +55,14 @@ def act(store: Store, job: int, display: int, tubes: list[int], step: Step) -> N
         "strike": lambda: strike(first) if first else None,
         "see": lambda: store.add_look(job, getter="silver", burn=value),
         "treat": lambda: store.add_treatment(job, {"kind": "clean", "gun": "red"}),
+        "mend": lambda: store.add_repair(job, {"fault": "yoke_slipped", "outcome": "mended"}, note=f"{value}"),
+        "not_mended": lambda: (
+            found.repairs
+            and store.edit_repair(
+                found.repairs[0].id, {"fault": "yoke_slipped", "outcome": "excluded"}, version=found.repairs[0].version
+            )
+        ),
+        "confirm": lambda: store.confirm(job, "repair", "yoke_slipped", cautions={"implosion": f"Goggles {value}."}),
         "fit": lambda: store.fit_tube(display, tubes[int(value * len(tubes))]),
         "take_out": lambda: store.take_out_tube(display),
         "wait": lambda: store.edit_job(job, {"waits_for": f"part {value}"}, version=found.job.version),
@@ -86,6 +94,9 @@ STEPS = st.lists(
                 "strike",
                 "see",
                 "treat",
+                "mend",
+                "not_mended",
+                "confirm",
                 "fit",
                 "take_out",
                 "wait",

@@ -91,7 +91,7 @@ def write_case(case: Case) -> str:
             for key, value in body[part].items():
                 table.add(key, tomlkit.item(_writable(value)))
             document.add(part, table)
-    for part in ("readings", "symptoms", "tests", "treatments"):
+    for part in ("readings", "symptoms", "tests", "treatments", "repairs"):
         if body[part]:
             entries = tomlkit.aot()
             for entry in body[part]:

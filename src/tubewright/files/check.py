@@ -8,11 +8,11 @@ lacks, and units beside a fault elsewhere in the same reading.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Final, Protocol
+from typing import Final, Protocol, get_args
 
 from pydantic import ValidationError
 
-from tubewright.case import PER_GUN, UNITS_OF, Case, Reading, TestResult
+from tubewright.case import PER_GUN, UNITS_OF, Case, Reading, RepairOutcome, TestResult
 from tubewright.errors import InputError
 from tubewright.files.explain import NOT_A_DATE, UNIT_MEANS, FieldFault, from_pydantic, kind_of, nearest, shown
 from tubewright.files.lines import Path
@@ -66,6 +66,7 @@ def check_case(
     faults += _misfits(readings)
     faults += _duplicates(readings)
     faults += _present_and_absent(_members(data, "symptoms"))
+    faults += _found_and_excluded(_members(data, "repairs"))
     if knowledge is not None:
         faults += _unknown_ids(data, knowledge)
         if reads_off is not None:
@@ -103,7 +104,7 @@ def _dates_as_numbers(data: Mapping[str, object]) -> list[FieldFault]:
             what=f"{shown(entry['at'])} is not a date",
             mend=NOT_A_DATE,
         )
-        for part in ("readings", "treatments")
+        for part in ("readings", "treatments", "repairs")
         for number, entry in enumerate(_members(data, part))
         if isinstance(entry.get("at"), (int, float))
     ]
@@ -179,6 +180,27 @@ def _present_and_absent(symptoms: Sequence[Mapping[str, object]]) -> list[FieldF
     return faults
 
 
+def _found_and_excluded(repairs: Sequence[Mapping[str, object]]) -> list[FieldFault]:
+    """A fault that is both there and ruled out, unless the times say which word is the later one."""
+    first: dict[str, tuple[int, bool, bool]] = {}
+    faults = []
+    for number, entry in enumerate(repairs):
+        name, outcome, dated = entry.get("fault"), entry.get("outcome"), entry.get("at") is not None
+        if not isinstance(name, str) or outcome not in get_args(RepairOutcome):
+            continue
+        before, excluded, dated_before = first.setdefault(name, (number, outcome == "excluded", dated))
+        if excluded != (outcome == "excluded") and not (dated and dated_before):
+            faults.append(
+                FieldFault(
+                    path=("repairs", number),
+                    what=f"{name} is both excluded and found; the other word stands in repairs[{before}]",
+                    mend="Keep the one that is true now, or give both an at.",
+                    also=("repairs", before),
+                )
+            )
+    return faults
+
+
 def _unreadable_values(data: Mapping[str, object], knowledge: Knowledge, reads_off: ReadsOff) -> list[FieldFault]:
     faults = []
     for number, entry in enumerate(_members(data, "tests")):
@@ -201,10 +223,18 @@ def _unreadable_values(data: Mapping[str, object], knowledge: Knowledge, reads_o
 
 def _unknown_ids(data: Mapping[str, object], knowledge: Knowledge) -> list[FieldFault]:
     faults = []
+    display = data.get("display")
+    chassis = display.get("chassis") if isinstance(display, dict) else None
+    if isinstance(chassis, str) and chassis not in knowledge.chassis:
+        faults.append(_unknown_id(("display", "chassis"), "chassis", chassis, knowledge.chassis, "chassis"))
     for number, entry in enumerate(_members(data, "symptoms")):
         name = entry.get("id")
         if isinstance(name, str) and name not in knowledge.symptoms:
             faults.append(_unknown_id(("symptoms", number, "id"), "symptom", name, knowledge.symptoms, "symptoms"))
+    for number, entry in enumerate(_members(data, "repairs")):
+        name = entry.get("fault")
+        if isinstance(name, str) and name not in knowledge.faults:
+            faults.append(_unknown_id(("repairs", number, "fault"), "fault", name, knowledge.faults, "faults"))
     for number, entry in enumerate(_members(data, "tests")):
         name, result = entry.get("id"), entry.get("result")
         if not isinstance(name, str):
@@ -230,10 +260,11 @@ def _unknown_ids(data: Mapping[str, object], knowledge: Knowledge) -> list[Field
 def _unknown_id(path: Path, noun: str, name: str, known: Iterable[str], listing: str) -> FieldFault:
     close = nearest(name, known)
     mend = f"Did you mean {' or '.join(close)}? " if close else ""
+    where_from = " Profiles stand in your own file; `tubewright own example` shows one." if noun == "chassis" else ""
     return FieldFault(
         path=path,
         what=f"{shown(name)} is not a {noun} I know",
-        mend=f"{mend}`tubewright list {listing}` shows them all.",
+        mend=f"{mend}`tubewright list {listing}` shows them all.{where_from}",
     )
 
 

@@ -82,6 +82,14 @@ def name(value: object, where: str) -> str:
     return text
 
 
+def spoken(value: object, where: str) -> str:
+    """``value`` as words of a sentence: text that isn't empty."""
+    text = words(value, where)
+    if not text:
+        raise InputError(Fault(what="there are no words here", where=where, mend="Give them as they were shown"))
+    return text
+
+
 def moment(value: dt.datetime | dt.date | None, otherwise: dt.datetime) -> dt.datetime:
     """``value`` in UTC: a time without zone is taken as UTC, a day as its midnight."""
     if value is None:

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, bindparam, delete, insert, select, update
 
-from tubewright.records.tables import displays, jobs, search_terms, tube_fittings, tubes, verdicts
+from tubewright.records.tables import displays, jobs, repairs, search_terms, tube_fittings, tubes, verdicts
 
 CHUNK: Final = 500
 """Rows rebuilt at once; below every database's limit of parameters in a statement."""
@@ -48,7 +48,7 @@ class Stale:
             case "tube_fittings":
                 self.displays.add(values["display_id"])
                 self.tubes.add(values["tube_id"])
-            case "verdicts":
+            case "verdicts" | "repairs":
                 self.jobs.add(values["job_id"])
                 self.touched.add(values["job_id"])
             case _:
@@ -110,7 +110,14 @@ def _index(conn: Connection, subject: str, ids: Sequence[int], words: Mapping[in
 
 def _index_displays(conn: Connection, ids: Sequence[int]) -> None:
     rows = conn.execute(
-        select(displays.c.id, displays.c.label, displays.c.owner, displays.c.place, tubes.c.label.label("tube_label"))
+        select(
+            displays.c.id,
+            displays.c.label,
+            displays.c.owner,
+            displays.c.place,
+            displays.c.chassis,
+            tubes.c.label.label("tube_label"),
+        )
         .select_from(
             displays.outerjoin(
                 tube_fittings, (tube_fittings.c.display_id == displays.c.id) & tube_fittings.c.until.is_(None)
@@ -118,7 +125,12 @@ def _index_displays(conn: Connection, ids: Sequence[int]) -> None:
         )
         .where(displays.c.id.in_(ids))
     )
-    _index(conn, "display", ids, {row.id: terms(row.label, row.owner, row.place, row.tube_label) for row in rows})
+    _index(
+        conn,
+        "display",
+        ids,
+        {row.id: terms(row.label, row.owner, row.place, row.tube_label, row.chassis) for row in rows},
+    )
 
 
 def _index_tubes(conn: Connection, ids: Sequence[int]) -> None:
@@ -128,7 +140,7 @@ def _index_tubes(conn: Connection, ids: Sequence[int]) -> None:
 
 def _rebuild_jobs(conn: Connection, ids: Sequence[int]) -> None:
     rows = conn.execute(
-        select(jobs, displays.c.label, displays.c.owner, displays.c.place)
+        select(jobs, displays.c.label, displays.c.owner, displays.c.place, displays.c.chassis)
         .join_from(jobs, displays)
         .where(jobs.c.id.in_(ids))
     ).all()
@@ -151,6 +163,13 @@ def _rebuild_jobs(conn: Connection, ids: Sequence[int]) -> None:
     labels = {
         tube.id: tube.label for tube in conn.execute(select(tubes.c.id, tubes.c.label).where(tubes.c.id.in_(fitted)))
     }
+    faults: dict[int, list[str]] = {}
+    for repair in conn.execute(
+        select(repairs.c.job_id, repairs.c.fault, repairs.c.note)
+        .where(repairs.c.job_id.in_(ids), repairs.c.outcome != "excluded")
+        .order_by(repairs.c.at, repairs.c.id)
+    ):
+        faults.setdefault(repair.job_id, []).extend((repair.fault, repair.note))
     words = {}
     fresh = []
     for row in rows:
@@ -165,7 +184,16 @@ def _rebuild_jobs(conn: Connection, ids: Sequence[int]) -> None:
                 "headline": verdict.headline if verdict else "",
             }
         )
-        words[row.id] = terms(row.label, row.owner, row.place, labels.get(tube_id or 0), row.waits_for, row.owner_words)
+        words[row.id] = terms(
+            row.label,
+            row.owner,
+            row.place,
+            labels.get(tube_id or 0),
+            row.chassis,
+            row.waits_for,
+            *faults.get(row.id, ()),
+            row.owner_words,
+        )
     if fresh:
         conn.execute(update(jobs).where(jobs.c.id == bindparam("job")), fresh)
     _index(conn, "job", ids, words)

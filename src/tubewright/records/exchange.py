@@ -44,6 +44,7 @@ from tubewright.records.store import Store
 from tubewright.records.tables import (
     BY_NAME,
     EDITABLE,
+    confirmations,
     displays,
     history,
     instruments,
@@ -55,6 +56,7 @@ from tubewright.records.tables import (
     people,
     photos,
     readings,
+    repairs,
     treatments,
     tube_fittings,
     tubes,
@@ -64,6 +66,19 @@ from tubewright.records.tables import (
 CHUNK: Final = 500
 _NAMED: Final = {"people": people.c.name, "instruments": instruments.c.name}
 """Tables whose rows are one and the same when their names are."""
+
+_OF_A_JOB: Final = (
+    readings,
+    observations,
+    treatments,
+    repairs,
+    confirmations,
+    verdicts,
+    photos,
+    measurements,
+    parts,
+)
+"""Tables whose rows belong to one job."""
 
 Document = dict[str, Any]
 
@@ -92,10 +107,7 @@ def export_job(store: Store, job_id: int) -> Document:
     """One job with the display, tubes, people and instruments it speaks of."""
     with store.database.read() as conn:
         job = row(conn, jobs, job_id)
-        of_job = {
-            table.name: table.c.job_id == job_id
-            for table in (readings, observations, treatments, verdicts, photos, measurements, parts)
-        }
+        of_job = {table.name: table.c.job_id == job_id for table in _OF_A_JOB}
         seen: dict[str, set[Any]] = {"tubes": {job["tube_id"]}, "people": set(), "instruments": set()}
         for name, condition in of_job.items():
             for found in conn.execute(select(BY_NAME[name]).where(condition)).mappings():

@@ -13,10 +13,10 @@ from typing import Any, Final, TypeVar
 from sqlalchemy import Connection, Table, func, select
 
 from tubewright import case
-from tubewright.experience import Experience, TreatedGun, WornGun
+from tubewright.experience import Experience, MendedJob, TreatedGun, WornGun
 from tubewright.records import rows, shop
 from tubewright.records.changes import Values, row
-from tubewright.records.tables import displays, history, jobs, observations, readings, treatments, tubes
+from tubewright.records.tables import displays, history, jobs, observations, readings, repairs, treatments, tubes
 
 RESTORING: Final = frozenset({"short_boost", "clean", "activate"})  # common practice: what counts as a restoration
 USUAL_HEATER_V: Final = 6.3  # from memory: the usual heater of a colour tube, where the record names none
@@ -30,7 +30,7 @@ MOST_JOBS: Final = 2000
 """Closed jobs that are learned from: the last changed; a bound on time, and old habits fade."""
 
 _CHUNK: Final = 500
-_MOST: Final = {"readings": 2000, "symptoms": 500, "tests": 500, "treatments": 500}
+_MOST: Final = {"readings": 2000, "symptoms": 500, "tests": 500, "treatments": 500, "repairs": 500}
 
 
 # -- one job as a case -------------------------------------------------------------------
@@ -41,7 +41,7 @@ def case_of(conn: Connection, job_id: int) -> case.Case:
 
     Readings and treatments are those that this job took on the tube which is in
     the display (at closing, if closed). Of each symptom, and of each test of each
-    gun, the latest word counts; tests of the tube itself (``t_…``) are left out
+    gun, and of each fault in the repairs, the latest word counts; tests of the tube itself (``t_…``) are left out
     if they were made on another tube. Getter, neck and burn are as last seen on
     this tube in any job up to this one. ``restorations`` adds to what the tube
     came with the treatments of earlier jobs that count as one.
@@ -83,6 +83,10 @@ def case_of(conn: Connection, job_id: int) -> case.Case:
                 for one in _rows(conn, treatments, treatments.c.job_id == job_id)
                 if one["tube_id"] in (tube_id, None)
             ),
+        ),
+        repairs=_last(
+            "repairs",
+            {one["fault"]: rows.case_repair(one) for one in _rows(conn, repairs, repairs.c.job_id == job_id)}.values(),
         ),
     )
 
@@ -172,8 +176,49 @@ def experience(conn: Connection) -> Experience:
         treated=tuple(treated),
         worn=tuple(worn),
         known_good=tuple(one.reading for one in shop.known_good_readings(conn, None)),
+        mended=tuple(mended_jobs(conn)),
         closed_jobs=closed,
     )
+
+
+def mended_jobs(conn: Connection) -> Iterator[MendedJob]:
+    """The closed jobs that confirmed a fault, by the last word on each fault, symptom and test, newest first.
+
+    A job that only ruled faults out teaches nothing of which fault shows what, and is left out.
+    """
+    confirming = select(repairs.c.job_id).where(repairs.c.outcome != "excluded")
+    lately = (
+        select(jobs.c.id)
+        .where(jobs.c.state == "closed", jobs.c.id.in_(confirming))
+        .order_by(jobs.c.changed_at.desc(), jobs.c.id.desc())
+        .limit(MOST_JOBS)
+    )
+    ids = list(conn.execute(lately).scalars())
+    for start in range(0, len(ids), _CHUNK):
+        chunk = ids[start : start + _CHUNK]
+        faults: dict[int, dict[str, str]] = {}
+        for one in _rows(conn, repairs, repairs.c.job_id.in_(chunk)):
+            faults.setdefault(one["job_id"], {})[one["fault"]] = one["outcome"]
+        symptoms: dict[int, dict[str, bool]] = {}
+        results: dict[int, dict[tuple[str, str | None], str | None]] = {}
+        for one in _rows(conn, observations, observations.c.job_id.in_(chunk)):
+            if one["sort"] == "symptom":
+                symptoms.setdefault(one["job_id"], {})[one["name"]] = one["present"]
+            elif one["sort"] == "test":
+                results.setdefault(one["job_id"], {})[one["name"], one["gun"]] = one["result"]
+        for job_id in chunk:
+            outcome, seen = faults[job_id], symptoms.get(job_id, {})
+            confirmed = tuple(fault for fault, word in outcome.items() if word != "excluded")
+            if not confirmed:
+                continue
+            named = ((test, result) for (test, _), result in results.get(job_id, {}).items() if result is not None)
+            yield MendedJob(
+                faults=confirmed,
+                excluded=tuple(fault for fault, word in outcome.items() if word == "excluded"),
+                present=tuple(symptom for symptom, there in seen.items() if there),
+                absent=tuple(symptom for symptom, there in seen.items() if not there),
+                results=tuple(dict.fromkeys(named)),
+            )
 
 
 def still_true(conn: Connection, since: int) -> int | None:

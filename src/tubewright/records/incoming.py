@@ -16,6 +16,7 @@ from tubewright.errors import Fault, InputError
 from tubewright.records import checks, rows, shop
 from tubewright.records.changes import Values
 from tubewright.records.model import JOB_STATES
+from tubewright.records.repairs import check_confirmation, check_repair
 from tubewright.records.tables import BY_NAME, DERIVED, EDITABLE, UtcTime
 
 KIND: Final = "tubewright-records"
@@ -304,6 +305,8 @@ _SENSE: Final[Mapping[str, Callable[[Values, str], None]]] = {
     "readings": _reading,
     "observations": _observation,
     "treatments": _treatment,
+    "repairs": check_repair,
+    "confirmations": check_confirmation,
     "known_good": _known_good,
     "verdicts": _verdict,
     "measurements": _measurement,

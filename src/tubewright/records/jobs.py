@@ -14,22 +14,26 @@ from tubewright.records import checks, shop
 from tubewright.records.changes import Change, Values, row
 from tubewright.records.model import Job, JobPage, TubeHistory
 from tubewright.records.rows import (
+    confirmation_record,
     job_record,
     measurement_record,
     observation_record,
     photo_record,
     reading_record,
     records_of,
+    repair_record,
     treatment_record,
     verdict_record,
 )
 from tubewright.records.tables import (
+    confirmations,
     displays,
     jobs,
     measurements,
     observations,
     photos,
     readings,
+    repairs,
     treatments,
     tube_fittings,
     verdicts,
@@ -41,7 +45,7 @@ EDITABLE_TEXTS: Final = ("owner_words", "waits_for", "closing_note")
 
 
 def job_page(conn: Connection, job_id: int) -> JobPage:
-    """All of one job, in nine questions whatever its size."""
+    """All of one job, in eleven questions whatever its size."""
     job = job_record(row(conn, jobs, job_id))
     return JobPage(
         job=job,
@@ -53,6 +57,8 @@ def job_page(conn: Connection, job_id: int) -> JobPage:
         verdicts=records_of(conn, verdicts, verdicts.c.job_id == job_id, verdict_record),
         photos=records_of(conn, photos, photos.c.job_id == job_id, photo_record),
         measurements=records_of(conn, measurements, measurements.c.job_id == job_id, measurement_record),
+        repairs=records_of(conn, repairs, repairs.c.job_id == job_id, repair_record),
+        confirmations=records_of(conn, confirmations, confirmations.c.job_id == job_id, confirmation_record),
     )
 
 

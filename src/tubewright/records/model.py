@@ -17,6 +17,7 @@ from tubewright.experience import KnownGoodReading
 
 JobState = Literal["open", "waiting", "closed"]
 JOB_STATES: Final[tuple[JobState, ...]] = ("open", "waiting", "closed")
+StepSort = Literal["test", "repair", "treatment"]
 Action = Literal["insert", "update", "delete", "import"]
 LookName = Literal["getter", "neck", "burn"]
 
@@ -152,6 +153,37 @@ class TreatmentRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RepairRecord:
+    """A fault that was found, mended or ruled out, when and by whom; ``minutes`` it took, if they were noted."""
+
+    id: int
+    uid: str
+    version: int
+    job_id: int
+    repair: case.Repair
+    at: dt.datetime
+    minutes: float | None = None
+    note: str = ""
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConfirmationRecord:
+    """A condition that somebody confirmed before a step, in the words that they were shown."""
+
+    id: int
+    uid: str
+    version: int
+    job_id: int
+    at: dt.datetime
+    step_sort: StepSort
+    step: str
+    caution: str
+    words: str
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictRecord:
     """A verdict as it was given: the case and the answer as JSON text, to be replayed."""
 
@@ -230,6 +262,8 @@ class JobPage:
     verdicts: tuple[VerdictRecord, ...]
     photos: tuple[PhotoRecord, ...] = ()
     measurements: tuple[MeasurementRecord, ...] = ()
+    repairs: tuple[RepairRecord, ...] = ()
+    confirmations: tuple[ConfirmationRecord, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,12 +10,14 @@ from sqlalchemy import ColumnElement, Connection, Table, select
 from tubewright import case
 from tubewright.records.changes import Values
 from tubewright.records.model import (
+    ConfirmationRecord,
     Job,
     Look,
     MeasurementRecord,
     ObservationRecord,
     PhotoRecord,
     ReadingRecord,
+    RepairRecord,
     TreatmentRecord,
     VerdictRecord,
 )
@@ -88,6 +90,28 @@ def treatment_record(values: Mapping[str, Any]) -> TreatmentRecord:
         at=values["at"],
         note=values["note"],
     )
+
+
+def repair_record(values: Mapping[str, Any]) -> RepairRecord:
+    """A row of repairs as a record."""
+    return RepairRecord(
+        **_common(values),
+        repair=case_repair(values),
+        at=values["at"],
+        minutes=values["minutes"],
+        note=values["note"],
+    )
+
+
+def case_repair(values: Mapping[str, Any]) -> case.Repair:
+    """A row of repairs as the case holds it."""
+    return case.Repair(fault=values["fault"], outcome=values["outcome"], at=values["at"])
+
+
+def confirmation_record(values: Mapping[str, Any]) -> ConfirmationRecord:
+    """A row of confirmations as a record."""
+    plain = ("at", "step_sort", "step", "caution", "words")
+    return ConfirmationRecord(**_common(values), **{name: values[name] for name in plain})
 
 
 def verdict_record(values: Mapping[str, Any]) -> VerdictRecord:

@@ -44,6 +44,7 @@ from tubewright.records.model import (
     VerdictRecord,
 )
 from tubewright.records.pictures import Pictures
+from tubewright.records.repairs import Repairs
 from tubewright.records.transactions import utc_now
 
 
@@ -56,7 +57,7 @@ def open_store(
     return store
 
 
-class Store(Pictures, Instruments):
+class Store(Pictures, Repairs, Instruments):
     """The shop's records in a SQLite file (a path) or a PostgreSQL database (a URL).
 
     Threads may share one store: readers run side by side, writers one after the other.

@@ -31,7 +31,7 @@ from sqlalchemy import (
     text,
 )
 
-SCHEMA_HEAD: Final = "0003"
+SCHEMA_HEAD: Final = "0004"
 """The migration that this program's tables are at; a test compares it with the scripts."""
 
 
@@ -99,6 +99,7 @@ displays: Final = _editable(
     Column("diagonal_in", Float),
     Column("scan_khz", Float),
     Column("mount", String(20)),
+    Column("chassis", String(80)),
     _words("owner"),
     _words("place"),
     _words("notes"),
@@ -202,6 +203,33 @@ treatments: Final = _editable(
     Column("outcome", String(20)),
     _words("note"),
 )
+
+repairs: Final = _editable(
+    "repairs",
+    _link("job_id", "jobs"),
+    _link("person_id", "people", needed=False),
+    Column("at", UtcTime, nullable=False),
+    Column("fault", String(80), nullable=False),
+    Column("outcome", String(10), nullable=False),
+    CheckConstraint("outcome IN ('found', 'mended', 'excluded')", name="outcome"),
+    Column("minutes", Float),
+    _words("note"),
+)
+"""Faults of the set that a job found, mended or ruled out."""
+
+confirmations: Final = _editable(
+    "confirmations",
+    _link("job_id", "jobs"),
+    _link("person_id", "people", needed=False),
+    Column("at", UtcTime, nullable=False),
+    Column("step_sort", String(10), nullable=False),
+    CheckConstraint("step_sort IN ('test', 'repair', 'treatment')", name="step_sort"),
+    Column("step", String(80), nullable=False),
+    Column("caution", String(80), nullable=False),
+    # As they were shown: what somebody confirmed stays what it was when the facts are reworded.
+    Column("words", Text, nullable=False),
+)
+"""Conditions that somebody confirmed before a step; nothing edits them."""
 
 verdicts: Final = _editable(
     "verdicts",
@@ -335,6 +363,8 @@ for _table in (observations, treatments):
     Index(None, _table.c.tube_id)
 Index(None, readings.c.job_id)
 Index(None, readings.c.tube_id)
+Index(None, repairs.c.job_id)
+Index(None, confirmations.c.job_id)
 Index(None, verdicts.c.job_id)
 Index(None, photos.c.job_id)
 Index(None, measurements.c.job_id)
@@ -357,6 +387,8 @@ EDITABLE: Final[tuple[Table, ...]] = (
     readings,
     observations,
     treatments,
+    repairs,
+    confirmations,
     verdicts,
     known_good,
     photos,
@@ -382,6 +414,8 @@ NOUNS: Final[dict[str, str]] = {
     "readings": "reading",
     "observations": "observation",
     "treatments": "treatment",
+    "repairs": "repair",
+    "confirmations": "confirmation",
     "verdicts": "verdict",
     "known_good": "known-good reading",
     "photos": "photo",
