@@ -7,7 +7,20 @@ from typing import Annotated
 import typer
 
 import tubewright
-from tubewright.cli import assess, bench, heater, instrument, keep, lists, measure, pattern, raster, replay, simulate
+from tubewright.cli import (
+    assess,
+    bench,
+    diagnose,
+    heater,
+    instrument,
+    keep,
+    lists,
+    measure,
+    pattern,
+    raster,
+    replay,
+    simulate,
+)
 from tubewright.cli.door import Door, speak_utf8
 
 app = typer.Typer(
@@ -38,7 +51,7 @@ def _tubewright(
     pass
 
 
-for _module in (assess, measure, pattern, raster, lists, heater, instrument, replay, simulate, bench, keep):
+for _module in (assess, diagnose, measure, pattern, raster, lists, heater, instrument, replay, simulate, bench, keep):
     _module.add(app)
 
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import enum
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tubewright.cli import settings
+from tubewright.cli.asked import asked_case
 from tubewright.cli.door import emit, emit_json, tell
 from tubewright.cli.shop import ShopOption, experience, number_of, open_shop
 
@@ -24,6 +23,7 @@ class Contract(enum.StrEnum):
     case = "case"
     assess = "assess"
     measure = "measure"
+    diagnose = "diagnose"
 
 
 def add(app: typer.Typer) -> None:
@@ -50,7 +50,7 @@ def assess(
     """
     if keep and not case.startswith("job:"):
         raise typer.BadParameter("only a job of the shop can keep its verdict: give CASE as job:7", param_hint="--keep")
-    asked = _case(case, shop)
+    asked = asked_case(case, shop)
     answer = _answer(asked, shop, seed=seed, futures=futures)
     if keep:
         _keep(asked, answer, number_of(case, "job"), shop)
@@ -75,28 +75,16 @@ def schema(
 ) -> None:
     """Print the JSON Schema of the case file or of an answer."""
     from tubewright.files import assess_schema, case_schema
+    from tubewright.files.diagnose_schema import diagnose_schema
     from tubewright.files.measure_schema import measure_schema
 
-    made = {Contract.case: case_schema, Contract.assess: assess_schema, Contract.measure: measure_schema}
+    made = {
+        Contract.case: case_schema,
+        Contract.assess: assess_schema,
+        Contract.measure: measure_schema,
+        Contract.diagnose: diagnose_schema,
+    }
     emit_json(made[which]())
-
-
-def _case(named: str, shop: str | None) -> Case:
-    if named.startswith("job:"):
-        number = number_of(named, "job")
-        with open_shop(shop) as store:
-            return store.case_of(number)
-    from tubewright.files import MAX_CASE_BYTES, read_case
-    from tubewright.judgement.ranges import result_of_value
-    from tubewright.knowledge.load import load_knowledge
-
-    typed = named == "-"
-    return read_case(
-        sys.stdin.buffer.read(MAX_CASE_BYTES + 1) if typed else Path(named),
-        "standard input" if typed else "",
-        knowledge=load_knowledge(),
-        reads_off=result_of_value,
-    )
 
 
 def _answer(case: Case, shop: str | None, *, seed: int, futures: int) -> Assessment:

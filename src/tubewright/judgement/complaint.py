@@ -96,7 +96,7 @@ def hear(case: Case, condition: Condition, normal: NormalisedReadings, knowledge
     Raises:
         InputError: Unknown ids, or findings that are impossible together.
     """
-    retention = _retentions(normal)
+    retention = retentions(normal)
     findings = gather_findings(
         case, knowledge, emission=believed_emission(condition), retention=retention, include_readings=True
     )
@@ -169,5 +169,6 @@ def believed_emission(condition: Condition) -> dict[Gun, float]:
     }
 
 
-def _retentions(normal: NormalisedReadings) -> dict[Gun, float]:
+def retentions(normal: NormalisedReadings) -> dict[Gun, float]:
+    """Reduced-heater over full-heater emission of each gun, by its last pair of readings."""
     return {gun: readings.pairs[-1].retention for gun, readings in normal.guns.items() if readings.pairs}

@@ -55,7 +55,7 @@ _REMARK_WORDS: Final = {
     "note": "Note",
 }
 
-_HAZARD_WORDS: Final = {
+HAZARD_WORDS: Final = {
     "H0": "unpowered or no contact",
     "H1": "powered, isolated, below 50 V",
     "H2": "mains, B+ or video supply: lethal",
@@ -196,7 +196,7 @@ def _step(step: NextStep) -> Step:
         id=step.id,
         cautions=step.cautions,
         confirm=step.confirm,
-        hazard="" if step.hazard == "H0" else f"{step.hazard}: {_HAZARD_WORDS.get(step.hazard, 'hazard not classed')}",
+        hazard="" if step.hazard == "H0" else f"{step.hazard}: {HAZARD_WORDS.get(step.hazard, 'hazard not classed')}",
         words=step.words,
         time="" if step.minutes is None else wording.minutes(step.minutes),
     )

@@ -1,0 +1,425 @@
+"""What ``diagnose`` answers, as frozen values (public contract, format 1).
+
+:func:`to_json` writes the published body. Whatever leads a hand into the machine
+(a fault to mend, a test to take) carries its cautions and what to confirm first;
+whoever shows it shows those before it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from tubewright.answers.assessment import FORMAT, Remark
+
+Method = Literal["exact", "sampled"]
+RepairState = Literal["found", "mended", "excluded"]
+FindingKind = Literal["symptom", "no_symptom", "test"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultAnswer:
+    """A fault that something seen speaks for.
+
+    ``probability`` is after all findings, ``general_probability`` the same by the
+    trade's general figures alone (equal where the shop's own jobs taught nothing),
+    ``prior_probability`` before any finding. ``probability_sd`` is the standard error of the
+    first; 0 where it is exact. ``confirm_with`` are tests that settle it, with what
+    they then show. ``cautions`` and ``confirm`` belong to the repair and come before it.
+    """
+
+    id: str
+    name: str
+    subsystem: str
+    of_the_tube: bool
+    probability: float
+    probability_sd: float
+    general_probability: float
+    prior_probability: float
+    state: Literal["suspected", "excluded"]
+    hazard: str
+    repair: str
+    minutes: float
+    parts: tuple[str, ...]
+    cautions: tuple[str, ...]
+    confirm: tuple[str, ...]
+    confirm_with: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Named:
+    """Something of the catalogue by id and in words."""
+
+    id: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetAnswer:
+    """A set of faults that together explain what was seen; empty if nothing known does."""
+
+    faults: tuple[Named, ...]
+    probability: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pull:
+    """How far one finding speaks for a fault (above 0) or against it (below 0).
+
+    ``log_odds`` is how much lower the natural logarithm of the fault's odds would be
+    without the finding. ``result`` is empty but for a test.
+    """
+
+    finding: str
+    result: str
+    kind: FindingKind
+    name: str
+    log_odds: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultExplained:
+    """What speaks for and against one leading fault, the weightiest first."""
+
+    fault: str
+    name: str
+    speaks_for: tuple[Pull, ...]
+    speaks_against: tuple[Pull, ...]
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingExplained:
+    """What one finding says of the leading faults, in one sentence."""
+
+    finding: str
+    result: str
+    kind: FindingKind
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unexplained:
+    """A finding that most likely no fault of the catalogue causes."""
+
+    id: str
+    name: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeparatingResult:
+    """One result of the test that separates the first two, and what each would then be."""
+
+    result: str
+    means: str
+    chance: float
+    first_probability: float
+    second_probability: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Separation:
+    """The test that would move the first two faults farthest apart."""
+
+    first: Named
+    second: Named
+    test: Named
+    minutes: float
+    hazard: str
+    cautions: tuple[str, ...]
+    confirm: tuple[str, ...]
+    results: tuple[SeparatingResult, ...]
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutcomeAnswer:
+    """One way a test could turn out, how likely, and which faults would then lead."""
+
+    result: str
+    means: str
+    chance: float
+    leading: tuple[tuple[str, float], ...]
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextTest:
+    """A test worth doing next; ``cautions`` and ``confirm`` come before it.
+
+    ``follows`` is what the same test has shown already, where it goes further.
+    ``nominal_words`` says what the reading is held against, where that is known.
+    """
+
+    id: str
+    name: str
+    how: str
+    minutes: float
+    hazard: str
+    running: bool
+    information_bits: float
+    expected_cost_left: float
+    minutes_saved: float
+    caution_ids: tuple[str, ...]
+    cautions: tuple[str, ...]
+    confirm: tuple[str, ...]
+    follows: str
+    nominal_words: str
+    outcomes: tuple[OutcomeAnswer, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepairAnswer:
+    """A fault that the search has already settled."""
+
+    id: str
+    name: str
+    state: RepairState
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValueAnswer:
+    """A number that was read, and how likely each result of its test is the true one.
+
+    ``reference`` is what is nominal, in ``unit``; None where the test needs none.
+    ``shares`` are the chances of the results by id; "" is the share that says nothing.
+    """
+
+    test: str
+    name: str
+    value: float
+    unit: str
+    reference: float | None
+    reference_from: str
+    shares: Mapping[str, float]
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearnedFigure:
+    """A figure that the shop's own jobs have moved: ours beside the general one."""
+
+    fault: str
+    name: str
+    about: str
+    words: str
+    ours_probability: float
+    general_probability: float
+    jobs: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reckoned:
+    """How it was reckoned: exactly, or by sampling with the largest standard error of a chance."""
+
+    kind: Method
+    largest_sd: float
+    samples: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DiagnosisNote:
+    """Which model answered, from which seed, and what the shop's own jobs had to do with it."""
+
+    version: str
+    seed: int
+    jobs_learned_from: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosed:
+    """The whole answer of ``diagnose``.
+
+    ``asks`` is what to find out first where hardly anything is known yet.
+    ``explanations_cover`` is the share of all explanations that ``explanations`` were
+    chosen from. ``explained_words`` says one sentence per finding.
+    """
+
+    headline: str
+    faults: tuple[FaultAnswer, ...]
+    explanations: tuple[SetAnswer, ...]
+    explanations_cover: float
+    probability_tube: float
+    probability_elsewhere: float
+    probability_unknown: float
+    explains: tuple[FaultExplained, ...]
+    findings: tuple[FindingExplained, ...]
+    unexplained: tuple[Unexplained, ...]
+    separates: Separation | None
+    next_tests: tuple[NextTest, ...]
+    repairs: tuple[RepairAnswer, ...]
+    values: tuple[ValueAnswer, ...]
+    remarks: tuple[Remark, ...]
+    asks: tuple[str, ...]
+    learned: tuple[LearnedFigure, ...]
+    method: Reckoned
+    model: DiagnosisNote
+
+
+def to_json(answer: Diagnosed) -> dict[str, object]:
+    """The published body of ``diagnose``; holds only what JSON can carry."""
+    return {
+        "format": FORMAT,
+        "headline": answer.headline,
+        "faults": [
+            {
+                "id": f.id,
+                "name": f.name,
+                "subsystem": f.subsystem,
+                "of_the_tube": f.of_the_tube,
+                "probability": _plain(f.probability),
+                "standard_error": _plain(f.probability_sd),
+                "general_probability": _plain(f.general_probability),
+                "prior_probability": _plain(f.prior_probability),
+                "state": f.state,
+                "hazard": f.hazard,
+                "cautions": list(f.cautions),
+                "confirm": list(f.confirm),
+                "repair": f.repair,
+                "minutes": f.minutes,
+                "parts": list(f.parts),
+                "confirm_with": dict(f.confirm_with),
+            }
+            for f in answer.faults
+        ],
+        "explanations": [
+            {"faults": [f.id for f in s.faults], "probability": _plain(s.probability)} for s in answer.explanations
+        ],
+        "explanations_cover": _plain(answer.explanations_cover),
+        "blame": {
+            "tube": _plain(answer.probability_tube),
+            "elsewhere": _plain(answer.probability_elsewhere),
+            "unknown": _plain(answer.probability_unknown),
+        },
+        "explains": [
+            {
+                "fault": e.fault,
+                "for": [_pull(p) for p in e.speaks_for],
+                "against": [_pull(p) for p in e.speaks_against],
+                "words": e.words,
+            }
+            for e in answer.explains
+        ],
+        "findings": [
+            {"finding": f.finding, "result": f.result, "kind": f.kind, "words": f.words} for f in answer.findings
+        ],
+        "unexplained": [{"id": u.id, "name": u.name, "probability": _plain(u.probability)} for u in answer.unexplained],
+        "separates": None if answer.separates is None else _separation(answer.separates),
+        "next_tests": [_next_test(t) for t in answer.next_tests],
+        "repairs": [{"fault": r.id, "name": r.name, "state": r.state, "words": r.words} for r in answer.repairs],
+        "values": [
+            {
+                "test": v.test,
+                "value": v.value,
+                "unit": v.unit,
+                "nominal": _plain(v.reference),
+                "nominal_from": v.reference_from,
+                "shares": {name: _plain(share) for name, share in v.shares.items()},
+                "words": v.words,
+            }
+            for v in answer.values
+        ],
+        "remarks": [{"kind": r.kind, "words": r.words, "mend": r.mend} for r in answer.remarks],
+        "asks": list(answer.asks),
+        "learned": [
+            {
+                "fault": f.fault,
+                "about": f.about,
+                "ours": _plain(f.ours_probability),
+                "general": _plain(f.general_probability),
+                "jobs": f.jobs,
+                "words": f.words,
+            }
+            for f in answer.learned
+        ],
+        "method": {
+            "kind": answer.method.kind,
+            "largest_standard_error": _plain(answer.method.largest_sd),
+            "samples": answer.method.samples,
+            "words": answer.method.words,
+        },
+        "model": {
+            "version": answer.model.version,
+            "seed": answer.model.seed,
+            "jobs_learned_from": answer.model.jobs_learned_from,
+            "words": answer.model.words,
+        },
+    }
+
+
+def _pull(pull: Pull) -> dict[str, object]:
+    return {
+        "finding": pull.finding,
+        "result": pull.result,
+        "kind": pull.kind,
+        "name": pull.name,
+        "log_odds": _plain(pull.log_odds),
+        "words": pull.words,
+    }
+
+
+def _separation(separation: Separation) -> dict[str, object]:
+    return {
+        "first": separation.first.id,
+        "second": separation.second.id,
+        "cautions": list(separation.cautions),
+        "confirm": list(separation.confirm),
+        "test": separation.test.id,
+        "name": separation.test.name,
+        "minutes": separation.minutes,
+        "hazard": separation.hazard,
+        "results": [
+            {
+                "result": r.result,
+                "means": r.means,
+                "chance": _plain(r.chance),
+                "first": _plain(r.first_probability),
+                "second": _plain(r.second_probability),
+            }
+            for r in separation.results
+        ],
+        "words": separation.words,
+    }
+
+
+def _next_test(test: NextTest) -> dict[str, object]:
+    return {
+        "id": test.id,
+        "cautions": list(test.cautions),
+        "confirm": list(test.confirm),
+        "caution_ids": list(test.caution_ids),
+        "name": test.name,
+        "how": test.how,
+        "minutes": test.minutes,
+        "hazard": test.hazard,
+        "running": test.running,
+        "information_bits": _plain(test.information_bits),
+        "expected_cost_left": _plain(test.expected_cost_left),
+        "minutes_saved": _plain(test.minutes_saved),
+        "follows": test.follows,
+        "nominal": test.nominal_words,
+        "outcomes": [
+            {
+                "result": o.result,
+                "means": o.means,
+                "chance": _plain(o.chance),
+                "leading": [{"id": fault, "probability": _plain(chance)} for fault, chance in o.leading],
+                "words": o.words,
+            }
+            for o in test.outcomes
+        ],
+    }
+
+
+def _plain(value: float | None) -> float | None:
+    """Round to four significant digits; more would be false precision."""
+    if value is None or not math.isfinite(value):
+        return None
+    return float(f"{value:.4g}")
