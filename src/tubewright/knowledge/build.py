@@ -22,6 +22,7 @@ from tubewright.knowledge.model import (
     Symptom,
     TreatmentFacts,
 )
+from tubewright.knowledge.parts import CapacitorKind, CapacitorLoss, CapacitorPlace, CapacitorStage, LevelStandard
 from tubewright.knowledge.shapes import SUBSYSTEMS
 
 
@@ -61,6 +62,15 @@ def assemble(entries: Iterable[Entry]) -> Knowledge:
             for entry in of("phosphor")
         },
         labels={entry.id: LabelGrammar(**entry.values) for entry in of("label")},
+        capacitor_kinds={entry.id: _capacitor_kind(entry) for entry in of("capacitor_kind")},
+        capacitor_places={entry.id: _capacitor_place(entry) for entry in of("capacitor_place")},
+        capacitor_stages={
+            entry.id: CapacitorStage(**{"tests": (), **_tupled(entry.values)}) for entry in of("capacitor_stage")
+        },
+        capacitor_losses={entry.id: CapacitorLoss(**_tupled(entry.values)) for entry in of("capacitor_loss")},
+        level_standards={
+            entry.id: LevelStandard(**{"note": "", **_tupled(entry.values)}) for entry in of("level_standard")
+        },
         rasters={
             entry.id: RasterFacts(**{**entry.values, "pixel_clock_hz": float(entry.values["pixel_clock_hz"])})
             for entry in of("raster")
@@ -141,3 +151,27 @@ def _cautions(values: Mapping[str, object], hazards: Mapping[str, HazardClass]) 
     own = values.get("cautions", ())
     assert isinstance(own, list | tuple)  # noqa: S101  the shape has been checked
     return tuple(dict.fromkeys((*hazards[str(values["hazard"])].cautions, *own)))
+
+
+def _tupled(values: Mapping[str, Any]) -> dict[str, Any]:
+    """The values with lists as tuples, and whole numbers as floats but for what counts."""
+    out: dict[str, Any] = {}
+    for name, value in values.items():
+        if isinstance(value, list):
+            out[name] = tuple(float(item) if isinstance(item, int) else item for item in value)
+        elif isinstance(value, int) and not isinstance(value, bool) and name not in {"grade", "turn"}:
+            out[name] = float(value)
+        else:
+            out[name] = value
+    return out
+
+
+def _capacitor_kind(entry: Entry) -> CapacitorKind:
+    left_out: dict[str, Any] = dict.fromkeys(("dries", "low_esr", "low_leakage", "pulse", "safety"), False)
+    return CapacitorKind(**{**left_out, "rated_v": (), "usual_life_hours": 0.0, **_tupled(entry.values)})
+
+
+def _capacitor_place(entry: Entry) -> CapacitorPlace:
+    flags = ("needs_low_esr", "needs_low_leakage", "same_kind", "untouchable", "safety")
+    left_out: dict[str, Any] = dict.fromkeys(flags, False)
+    return CapacitorPlace(**{**left_out, "least_c": 0.0, "cautions": (), **_tupled(entry.values)})

@@ -70,6 +70,13 @@ class _Web:
                 self._link(entry, "fault", fault)
         elif entry.table == "test":
             self._check_test(entry)
+        elif entry.table == "capacitor_place":
+            self._link(entry, "capacitor_stage", values["stage"])
+            for kind in values["kinds"]:
+                self._link(entry, "capacitor_kind", kind)
+        elif entry.table == "capacitor_stage":
+            for test in values.get("tests", ()):
+                self._link(entry, "test", test)
         elif entry.table == "label":
             self._check_label(entry)
 

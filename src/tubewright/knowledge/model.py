@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from tubewright.knowledge.chassis import Chassis, Control
+from tubewright.knowledge.parts import CapacitorKind, CapacitorLoss, CapacitorPlace, CapacitorStage, LevelStandard
 
 SourceKind = Literal["published", "common practice", "from memory"]
 Hazard = Literal["H0", "H1", "H2", "H3", "H4"]
@@ -263,6 +264,11 @@ class Knowledge:
     rasters: Mapping[str, RasterFacts] = field(default_factory=dict)
     controls: Mapping[str, Control] = field(default_factory=dict)
     chassis: Mapping[str, Chassis] = field(default_factory=dict)
+    capacitor_kinds: Mapping[str, CapacitorKind] = field(default_factory=dict)
+    capacitor_places: Mapping[str, CapacitorPlace] = field(default_factory=dict)
+    capacitor_stages: Mapping[str, CapacitorStage] = field(default_factory=dict)
+    capacitor_losses: Mapping[str, CapacitorLoss] = field(default_factory=dict)
+    level_standards: Mapping[str, LevelStandard] = field(default_factory=dict)
 
     def value(self, constant_id: str) -> float:
         """The value of one constant.

@@ -22,7 +22,7 @@ SUBSYSTEMS: Final = (
 )
 """Where in the display a fault can sit."""
 
-FieldKind = Literal["text", "number", "count", "flag", "texts", "numbers", "links", "pairs"]
+FieldKind = Literal["text", "number", "count", "flag", "texts", "numbers", "links", "pairs", "figures"]
 
 _WORDS: Final[dict[FieldKind, str]] = {
     "text": "text in quotes",
@@ -33,6 +33,7 @@ _WORDS: Final[dict[FieldKind, str]] = {
     "numbers": "a table of numbers by id",
     "links": "a table of texts by id",
     "pairs": "a list of three pairs of numbers",
+    "figures": "a list of numbers",
 }
 
 
@@ -171,6 +172,78 @@ SHAPES: Final[dict[str, dict[str, Field]]] = {
         "kind": Field(one_of=("published", "common practice", "estimate")),
         "source": _TEXT,
     },
+    "capacitor_kind": {
+        "id": _TEXT,
+        "name": _TEXT,
+        "words": Field(kind="texts"),
+        "family": Field(one_of=("electrolytic", "film", "ceramic", "paper", "mica")),
+        "polar": Field(kind="flag"),
+        "dries": _FLAG,
+        "low_esr": _FLAG,
+        "low_leakage": _FLAG,
+        "pulse": _FLAG,
+        "safety": _FLAG,
+        "grade": Field(kind="count", lowest=1, highest=3),
+        "series": Field(one_of=("E3", "E6", "E12", "E24")),
+        "rated_v": Field(kind="figures", needed=False, lowest=1, highest=1e5),
+        "usual_c": Field(kind="number", lowest=40, highest=200),
+        "usual_life_hours": Field(kind="number", needed=False, lowest=0),
+        **_ORIGIN,
+    },
+    "capacitor_place": {
+        "id": _TEXT,
+        "name": _TEXT,
+        "words": Field(kind="texts"),
+        "stage": _TEXT,
+        "kinds": Field(kind="texts"),
+        "least_ratio": Field(kind="number", lowest=0.5, highest=1),
+        "most_ratio": Field(kind="number", lowest=1, highest=5),
+        "polarity": Field(one_of=("polar", "either", "non_polar")),
+        "ripple": Field(one_of=("mains", "line", "field", "none")),
+        "needs_low_esr": _FLAG,
+        "needs_low_leakage": _FLAG,
+        "same_kind": _FLAG,
+        "untouchable": _FLAG,
+        "safety": _FLAG,
+        "least_c": Field(kind="number", needed=False, lowest=0, highest=200),
+        "rise_k": Field(kind="number", lowest=0, highest=60),
+        "rule": _TEXT,
+        "why": _TEXT,
+        "sign": _TEXT,
+        "cautions": _TEXTS,
+        **_ORIGIN,
+    },
+    "capacitor_stage": {
+        "id": _TEXT,
+        "name": _TEXT,
+        "turn": Field(kind="count", lowest=1),
+        "test": _TEXT,
+        "tests": _TEXTS,
+        "cautions": Field(kind="texts"),
+        **_ORIGIN,
+    },
+    "capacitor_loss": {
+        "id": _TEXT,
+        "up_to_v": Field(kind="number", lowest=1),
+        "loss_ratio": Field(kind="number", lowest=0, highest=1),
+        **_ORIGIN,
+    },
+    "level_standard": {
+        "id": _TEXT,
+        "name": _TEXT,
+        "colour": Field(one_of=("rgb", "encoded", "digital")),
+        "sync": Field(one_of=("separate", "composite", "on_green")),
+        "polarity": Field(one_of=("negative", "positive", "either")),
+        "video_v_pp": Field(kind="number", lowest=0.01, highest=100),
+        "video_source_ohm": Field(kind="number", lowest=1),
+        "video_load_ohm": Field(kind="number", lowest=1),
+        "sync_low_v_pp": Field(kind="number", lowest=0.01, highest=100),
+        "sync_high_v_pp": Field(kind="number", lowest=0.01, highest=100),
+        "sync_source_ohm": Field(kind="number", lowest=1),
+        "sync_load_ohm": Field(kind="number", lowest=1),
+        "note": _MAYBE_TEXT,
+        **_ORIGIN,
+    },
 }
 """Fields of each table. ``confirming`` and ``citing`` of a result are the factors for every
 fault that names this result, or this test, in its ``confirmed_by``; ``groups`` gives
@@ -218,7 +291,8 @@ def _wrong_with(value: Any, wanted: Field) -> str:  # noqa: ANN401  what a TOML 
     if wanted.lowest is not None or wanted.highest is not None:
         low = float("-inf") if wanted.lowest is None else wanted.lowest
         high = float("inf") if wanted.highest is None else wanted.highest
-        numbers = value.items() if isinstance(value, dict) else [("", value)]
+        each = value if isinstance(value, list) else [value]
+        numbers = value.items() if isinstance(value, dict) else [("", number) for number in each]
         for at, number in numbers:
             if not low <= number <= high:
                 place = f"of {at} " if at else ""
@@ -232,6 +306,7 @@ def _number(value: object) -> bool:
 
 
 _FITS: Final[dict[FieldKind, Any]] = {
+    "figures": lambda value: isinstance(value, list) and all(map(_number, value)),
     "text": lambda value: isinstance(value, str),
     "number": _number,
     "count": lambda value: isinstance(value, int) and not isinstance(value, bool),
