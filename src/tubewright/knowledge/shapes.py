@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Final
 
 from tubewright.errors import Fault
 from tubewright.knowledge.facts_text import Entry
+from tubewright.knowledge.fields import WORDS, Field, wrong_with
 
 SOURCE_KINDS: Final = ("published", "common practice", "from memory")
 HAZARDS: Final = ("H0", "H1", "H2", "H3", "H4")
@@ -21,32 +21,6 @@ SUBSYSTEMS: Final = (
     "geometry",
 )
 """Where in the display a fault can sit."""
-
-FieldKind = Literal["text", "number", "count", "flag", "texts", "numbers", "links", "pairs", "figures"]
-
-_WORDS: Final[dict[FieldKind, str]] = {
-    "text": "text in quotes",
-    "number": "a number",
-    "count": "a whole number",
-    "flag": "true or false",
-    "texts": "a list of texts",
-    "numbers": "a table of numbers by id",
-    "links": "a table of texts by id",
-    "pairs": "a list of three pairs of numbers",
-    "figures": "a list of numbers",
-}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Field:
-    """One field of an entry: its kind, whether it may be left out, and what it may say."""
-
-    kind: FieldKind = "text"
-    needed: bool = True
-    one_of: tuple[str, ...] = ()
-    lowest: float | None = None
-    highest: float | None = None
-
 
 _TEXT: Final = Field()
 _MAYBE_TEXT: Final = Field(needed=False)
@@ -265,58 +239,15 @@ def check_shape(entry: Entry, faults: list[Fault]) -> bool:
     for name, wanted in shape.items():
         if name not in entry.values:
             if wanted.needed:
-                faults.append(entry.fault(f"{name} is missing", f"Add {name} = {_WORDS[wanted.kind]}"))
+                faults.append(entry.fault(f"{name} is missing", f"Add {name} = {WORDS[wanted.kind]}"))
                 sound = False
             continue
-        wrong = _wrong_with(entry.values[name], wanted)
+        wrong = wrong_with(entry.values[name], wanted)
         if wrong:
-            faults.append(entry.fault(f"{name} {wrong}", f"Give {name} as {_WORDS[wanted.kind]}", name))
+            faults.append(entry.fault(f"{name} {wrong}", f"Give {name} as {WORDS[wanted.kind]}", name))
             sound = False
     for name in entry.values:
         if name not in shape:
             faults.append(entry.fault(f"{name!r} is not one of its fields", "Use only " + ", ".join(shape), name))
             sound = False
     return sound
-
-
-def _wrong_with(value: Any, wanted: Field) -> str:  # noqa: ANN401  what a TOML file holds may be anything
-    if not _FITS[wanted.kind](value):
-        return f"is {value!r}"
-    if wanted.kind == "text" and not value.strip():
-        return "is empty"
-    if wanted.one_of:
-        strange = [word for word in (value if isinstance(value, list) else [value]) if word not in wanted.one_of]
-        if strange:
-            return f"is {strange[0]!r}, not one of {', '.join(wanted.one_of)}"
-    if wanted.lowest is not None or wanted.highest is not None:
-        low = float("-inf") if wanted.lowest is None else wanted.lowest
-        high = float("inf") if wanted.highest is None else wanted.highest
-        each = value if isinstance(value, list) else [value]
-        numbers = value.items() if isinstance(value, dict) else [("", number) for number in each]
-        for at, number in numbers:
-            if not low <= number <= high:
-                place = f"of {at} " if at else ""
-                return f"{place}is {number!r}, outside {low:g} to {high:g}"
-    return ""
-
-
-def _number(value: object) -> bool:
-    # A bool is an int to Python; NaN and the infinities are no facts.
-    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < float("inf")
-
-
-_FITS: Final[dict[FieldKind, Any]] = {
-    "figures": lambda value: isinstance(value, list) and all(map(_number, value)),
-    "text": lambda value: isinstance(value, str),
-    "number": _number,
-    "count": lambda value: isinstance(value, int) and not isinstance(value, bool),
-    "flag": lambda value: isinstance(value, bool),
-    "texts": lambda value: isinstance(value, list) and all(isinstance(item, str) for item in value),
-    "numbers": lambda value: isinstance(value, dict) and all(_number(item) for item in value.values()),
-    "links": lambda value: isinstance(value, dict) and all(isinstance(item, str) for item in value.values()),
-    "pairs": lambda value: (
-        isinstance(value, list)
-        and len(value) == 3
-        and all(isinstance(pair, list) and len(pair) == 2 and all(map(_number, pair)) for pair in value)
-    ),
-}
