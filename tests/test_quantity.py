@@ -48,6 +48,15 @@ UNDERSTOOD = [
     ("15734 Hz", "khz", 15.734, "kHz"),
     ('19"', "inches", 19, "in"),
     ("1e-3", "number", 0.001, ""),
+    ("4u7", "capacitance", 4.7, "uF"),
+    ("0,47 µF", "capacitance", 0.47, "uF"),
+    ("6n8", "capacitance", 0.0068, "uF"),
+    ("2200 pF", "capacitance", 0.0022, "uF"),
+    ("4k7", "resistance", 4700, "ohm"),
+    ("0R47", "resistance", 0.47, "ohm"),
+    ("105°C", "celsius", 105, "C"),
+    ("850mA", "current", 0.85, "A"),
+    ("12.5", "millimetres", 12.5, "mm"),
 ]
 
 

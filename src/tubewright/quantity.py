@@ -61,6 +61,24 @@ _MICROAMPERES = _scaled(
     },
 )  # fmt: skip
 _AMPERES = _scaled("A", {"A": "1", "a": "1", "amp": "1", "amps": "1", "mA": "1e-3", "ma": "1e-3", "m": "1e-3"})
+_OHMS = _scaled(
+    "ohm",
+    {
+        "R": "1", "Ω": "1", "ohm": "1", "ohms": "1", "Ohm": "1", "r": "1",
+        "k": "1e3", "K": "1e3", "kΩ": "1e3", "KΩ": "1e3", "kohm": "1e3", "Kohm": "1e3", "kOhm": "1e3",
+        "M": "1e6", "MΩ": "1e6", "Mohm": "1e6", "MOhm": "1e6", "meg": "1e6", "Meg": "1e6", "G": "1e9", "GΩ": "1e9",
+        "mΩ": "1e-3", "mohm": "1e-3", "milliohm": "1e-3", "m": "1e-3",
+    },
+)  # fmt: skip
+# mF is left out: some mean milli, some micro.
+_MICROFARADS = _scaled(
+    "uF",
+    {
+        "uF": "1", "μF": "1", "uf": "1", "UF": "1", "μf": "1", "u": "1", "μ": "1", "mfd": "1", "MFD": "1", "Mfd": "1",
+        "nF": "1e-3", "nf": "1e-3", "NF": "1e-3", "n": "1e-3", "pF": "1e-6", "pf": "1e-6", "PF": "1e-6", "p": "1e-6",
+        "mmfd": "1e-6", "F": "1e6",
+    },
+)  # fmt: skip
 _SCALE = {
     **_scaled("percent", {"%": "1", "percent": "1", "pct": "1"}),
     **_scaled("div", {"div": "1", "divs": "1", "divisions": "1"}),
@@ -116,6 +134,25 @@ _FAMILIES: Final[Mapping[str, _Family]] = {
         example="0.5 or 50 %",
         most=1,
     ),
+    "resistance": _Family(means="a resistance", suffixes=_OHMS, bare="ohm", example="75, 4k7 or 3.3 k", most=1e12),
+    "capacitance": _Family(
+        means="a capacitance", suffixes=_MICROFARADS, bare=None, example="100uF, 4u7, 470 nF or 2200pF", most=1e6
+    ),
+    "current": _Family(means="a current", suffixes=_AMPERES, bare="A", example="0.65 or 650mA", most=1000),
+    "celsius": _Family(
+        means="a temperature",
+        suffixes=_scaled("C", {"C": "1", "c": "1", "°C": "1", "°c": "1", "°": "1", "deg C": "1", "degC": "1"}),
+        bare="C",
+        example="45 or 45 C",
+        most=1000,
+    ),
+    "millimetres": _Family(
+        means="a length",
+        suffixes=_scaled("mm", {"mm": "1", "cm": "10", "in": "25.4", '"': "25.4"}),
+        bare="mm",
+        example="12.5 or 12.5 mm",
+        most=10_000,
+    ),
     "money": _Family(means="an amount of money", suffixes={}, bare="", example="180 or 180.50"),
     "number": _Family(means="a number", suffixes={}, bare="", example="12"),
     "inches": _Family(
@@ -146,7 +183,7 @@ _SHAPE: Final = re.compile(
         \s*(?P<suffix>[^0-9\s.,].*)?""",
     re.VERBOSE,
 )
-_LETTER_AS_POINT: Final = re.compile(r"(?P<whole>[0-9]+)(?P<letter>[kKMRV])(?P<rest>[0-9]+)")
+_LETTER_AS_POINT: Final = re.compile(r"(?P<whole>[0-9]+)(?P<letter>[kKMRVunpμ])(?P<rest>[0-9]+)")
 _DOUBTFUL_COMMA: Final = re.compile(r"[1-9][0-9]{0,2},[0-9]{3}")
 _LONGEST: Final = 40
 
