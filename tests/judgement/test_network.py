@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from tubewright.errors import InputError, RefusedError
+from tubewright.errors import InputError
 from tubewright.judgement import network
 
 TABLE = tomllib.loads((Path(__file__).parent.parent / "reference" / "noisy_or.toml").read_text(encoding="utf-8"))
@@ -235,13 +235,6 @@ def test_many_findings_in_small_groups() -> None:
         state = nxt
     assert log_evidence == pytest.approx(math.log(sum(state.values())), abs=1e-11)
     assert got[-1] == pytest.approx(state[True] / sum(state.values()), rel=1e-11)
-
-
-def test_too_many_at_once_is_refused() -> None:
-    """Beyond the bound the engine says so instead of guessing or filling the memory."""
-    width = network.MOST_OPEN + 1
-    with pytest.raises(RefusedError, match="hang together"):
-        network.posteriors(np.full(2, 0.1), np.full((2, width), 0.5), np.full(width, 0.01), list(range(width)), [])
 
 
 def test_impossible_evidence_is_named() -> None:

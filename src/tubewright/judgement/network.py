@@ -1,4 +1,4 @@
-"""Exact inference in a two-layer noisy-OR network: which faults, given what was found.
+"""Inference in a two-layer noisy-OR network: which faults, given what was found.
 
 A finding is seen if at least one fault that is present shows it, or if something
 outside the catalogue does (its leak)::
@@ -6,11 +6,11 @@ outside the catalogue does (its leak)::
     P(finding j | faults) = 1 - (1 - leak_j) * product over present i of (1 - link_ij)
 
 Faults are independent beforehand. Findings known to be absent factorise over the
-faults. Findings known to be present tie them together; they are dealt with by
-walking the faults one by one while holding a weight for every set of present
-findings that is explained so far. A fault that is absent leaves that set alone, one
-that is present moves weight from "not yet" to "explained". A second walk backwards
-gives the posterior of every fault.
+faults. Findings known to be present tie them together. A fault that is tied to one
+of them only is folded into that finding's leak. The others are walked one by one while
+holding a weight for every set of present findings that is explained so far. A fault
+that is absent leaves that set alone, one that is present moves weight from "not yet"
+to "explained". A second walk backwards gives the posterior of every fault.
 
 Every term of both walks is non-negative, so nothing can cancel. The textbook way,
 inclusion and exclusion over the present findings, subtracts numbers near 1 to get a
@@ -19,7 +19,12 @@ some twelve present findings; it lives in the tests as a warning, not here.
 
 A finding takes part in the walk only from the first fault linked to it to the last,
 so the cost grows with the number *open at once*, not with the number present.
-Groups of findings that share no fault are walked apart.
+Groups of findings that share no fault are walked apart. A group that has more than
+:data:`MOST_OPEN` findings open at once is sampled instead
+(:mod:`tubewright.judgement.network_sampled`), and the answer says so with its error.
+
+Several variants of one question (a finding left out, a group of faults silenced) are
+walked together: they differ in their numbers, not in the order of the walk.
 
 Source: the noisy-OR model is Pearl, Probabilistic Reasoning in Intelligent Systems,
 1988, section 4.3.2 (from memory); the walk is the forward-backward recursion for
@@ -36,23 +41,39 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from tubewright.errors import Fault, InputError, RefusedError
+from tubewright.errors import Fault, InputError
+from tubewright.judgement.network_plan import Group, Step, plan_groups
+from tubewright.judgement.network_sampled import reweighted, sample_group
 
 Floats: TypeAlias = NDArray[np.float64]
 
-MOST_OPEN: Final = 18
-"""Most present findings that may be open at once: 2**18 weights (2 MB) per step of the walk."""
+MOST_OPEN: Final = 16
+"""Most present findings that may be open at once in an exact walk: 2**16 weights (512 kB) per step."""
+_MOST_NUMBERS: Final = 1 << 24
+"""Most weights kept at once (128 MB); more variants than fit are walked in turns."""
+_MOST_WORK: Final = 2e9
+"""Most multiplications of one exact call (some 5 s); a call that wants more is sampled."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Step:
-    """One fault of the walk: findings opened before it, and closed after it (as axes then)."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Walked:
+    """Answers to variants of one question.
 
-    fault: int
-    opened: tuple[int, ...]
-    axes: tuple[int, ...]
-    links: tuple[float, ...]
-    closed_axes: tuple[int, ...]
+    ``posteriors``, shape (variants, faults), and ``log_evidence``, shape (variants,),
+    natural logarithms; ``posterior_sd`` and ``log_evidence_sd`` are their standard errors,
+    all 0 where ``samples`` is 0 and the answer exact.
+    """
+
+    posteriors: Floats
+    log_evidence: Floats
+    posterior_sd: Floats
+    log_evidence_sd: Floats
+    samples: int
+
+    @property
+    def exact(self) -> bool:
+        """Whether nothing was sampled."""
+        return self.samples == 0
 
 
 def posteriors(
@@ -63,6 +84,7 @@ def posteriors(
     negative: Sequence[int],
     *,
     odds_ratios: Floats | None = None,
+    seed: int = 1,
 ) -> tuple[Floats, float]:
     """Posterior probability of every fault, and the logarithm of the evidence.
 
@@ -74,6 +96,7 @@ def posteriors(
         negative: Indices of findings known to be absent.
         odds_ratios: Soft evidence: the factor on the odds of each fault, shape
             (faults,); all 1 if left out.
+        seed: Where the random numbers start, should a group have to be sampled.
 
     Returns:
         Posteriors, shape (faults,), and the natural logarithm of the probability of
@@ -83,19 +106,15 @@ def posteriors(
     Raises:
         InputError: The evidence is impossible under the network, or an argument has a
             wrong shape or is no probability.
-        RefusedError: More than :data:`MOST_OPEN` present findings hang together.
     """
-    present, absent, log_evidence = _weights(priors, links, leaks, positive, negative, odds_ratios=odds_ratios)
-    total = present + absent
-    answer = present / total
-    free = np.ones(len(priors), dtype=bool)
-    for findings, faults in _groups(links, present, positive):
-        free[faults] = False
-        log_evidence += _walk(
-            _plan(links, findings, faults), present=present, absent=absent, leaks=leaks, answer=answer
-        )
-    log_evidence += float(np.log(total[free]).sum())
-    return answer, log_evidence
+    present, absent, logarithm = weights(priors, links, leaks, positive, negative, odds_ratios=odds_ratios)
+    chosen = np.asarray(positive, dtype=np.intp)
+    walked = walk(
+        present[np.newaxis], absent[np.newaxis], links[np.newaxis, :, chosen], leaks[np.newaxis, chosen], seed=seed
+    )
+    if walked.log_evidence[0] == -math.inf:
+        raise ImpossibleError
+    return walked.posteriors[0], logarithm + float(walked.log_evidence[0])
 
 
 def log_evidence(
@@ -106,6 +125,7 @@ def log_evidence(
     negative: Sequence[int],
     *,
     odds_ratios: Floats | None = None,
+    seed: int = 1,
 ) -> float:
     """Logarithm of the evidence alone: one walk instead of two. Arguments as :func:`posteriors`.
 
@@ -113,17 +133,22 @@ def log_evidence(
         Natural logarithm; ``-inf`` where the evidence is impossible.
     """
     try:
-        present, absent, logarithm = _weights(priors, links, leaks, positive, negative, odds_ratios=odds_ratios)
-        free = np.ones(len(priors), dtype=bool)
-        for findings, faults in _groups(links, present, positive):
-            free[faults] = False
-            logarithm += _walk(_plan(links, findings, faults), present=present, absent=absent, leaks=leaks, answer=None)
-    except _ImpossibleError:
+        present, absent, logarithm = weights(priors, links, leaks, positive, negative, odds_ratios=odds_ratios)
+    except ImpossibleError:
         return -math.inf
-    return logarithm + float(np.log((present + absent)[free]).sum())
+    chosen = np.asarray(positive, dtype=np.intp)
+    walked = walk(
+        present[np.newaxis],
+        absent[np.newaxis],
+        links[np.newaxis, :, chosen],
+        leaks[np.newaxis, chosen],
+        seed=seed,
+        wanted=False,
+    )
+    return logarithm + float(walked.log_evidence[0])
 
 
-class _ImpossibleError(InputError):
+class ImpossibleError(InputError):
     """The evidence has probability zero."""
 
     def __init__(self) -> None:
@@ -136,7 +161,7 @@ class _ImpossibleError(InputError):
         )
 
 
-def _weights(
+def weights(
     priors: Floats,
     links: Floats,
     leaks: Floats,
@@ -145,7 +170,14 @@ def _weights(
     *,
     odds_ratios: Floats | None,
 ) -> tuple[Floats, Floats, float]:
-    """Weight of each fault present and absent with absent findings and soft evidence folded in."""
+    """Weight of each fault present and absent with absent findings and soft evidence folded in.
+
+    Returns:
+        Both weights, shape (faults,), and the logarithm of the absent findings' leaks.
+
+    Raises:
+        InputError: As :func:`posteriors`.
+    """
     count = len(priors)
     ratios = np.ones(count) if odds_ratios is None else odds_ratios
     if links.shape != (count, len(leaks)) or ratios.shape != (count,):
@@ -171,142 +203,211 @@ def _weights(
     present = priors * ratios * np.prod(1.0 - links[:, absent_findings], axis=1)
     absent = 1.0 - priors
     if not bool(np.all(present + absent > 0)) or not bool(np.all(leaks[absent_findings] < 1)):
-        raise _ImpossibleError
+        raise ImpossibleError
     return present, absent, float(np.log1p(-leaks[absent_findings]).sum())
 
 
-def _groups(links: Floats, present: Floats, positive: Sequence[int]) -> list[tuple[list[int], list[int]]]:
-    """Present findings and the faults that could show them, parted where they share none."""
-    groups: list[tuple[list[int], set[int]]] = []
-    for finding in positive:
-        mine = set(np.flatnonzero((links[:, finding] > 0) & (present > 0)).tolist())
-        findings = [finding]
-        rest: list[tuple[list[int], set[int]]] = []
-        for group in groups:
-            if mine & group[1]:
-                findings = group[0] + findings
-                mine |= group[1]
-            else:
-                rest.append(group)
-        groups = [*rest, (findings, mine)]
-    return [(findings, sorted(faults)) for findings, faults in groups]
-
-
-def _plan(links: Floats, findings: list[int], faults: list[int]) -> tuple[list[int], list[_Step]]:
-    """Order of the walk that keeps few findings open at once (smallest neighbourhood first).
-
-    Returns:
-        Findings that no fault can show (only their leak counts), and the steps.
-    """
-    waiting = {fault: frozenset(f for f in findings if links[fault, f] > 0) for fault in faults}
-    order: list[int] = []
-    unopened = [f for f in findings if any(f in mask for mask in waiting.values())]
-    alone = [f for f in findings if f not in unopened]
-    open_now: frozenset[int] = frozenset()
-    unclosed = set(unopened)
-    while unclosed:
-        # Closing one finding means opening all that its remaining faults show.
-        reach = {f: open_now.union(*(mask for mask in waiting.values() if f in mask)) for f in unclosed}
-        best = min(unclosed, key=lambda f: (len(reach[f]), f))
-        batch = [fault for fault, mask in waiting.items() if best in mask or mask <= open_now]
-        for fault in sorted(batch, key=lambda i: (len(waiting[i] - open_now), i)):
-            order.append(fault)
-            open_now |= waiting.pop(fault)
-        left: set[int] = set().union(*waiting.values())
-        unclosed &= left
-        open_now &= left
-
-    masks = {fault: [f for f in findings if links[fault, f] > 0] for fault in order}
-    last = {f: fault for fault in order for f in masks[fault]}
-    axes: list[int] = []
-    steps: list[_Step] = []
-    for fault in order:
-        opened = tuple(f for f in masks[fault] if f not in axes)
-        axes += opened
-        if len(axes) > MOST_OPEN:
-            raise RefusedError(
-                Fault(
-                    what=f"{len(findings)} findings hang together, more than can be reckoned exactly at once",
-                    where="findings",
-                    mend=f"Leave in the {MOST_OPEN} that trouble the picture most; the rest will follow from them.",
-                )
-            )
-        closed = [f for f in masks[fault] if last[f] == fault]
-        steps.append(
-            _Step(
-                fault=fault,
-                opened=opened,
-                axes=tuple(axes.index(f) for f in masks[fault]),
-                links=tuple(float(links[fault, f]) for f in masks[fault]),
-                closed_axes=tuple(sorted((axes.index(f) for f in closed), reverse=True)),
-            )
-        )
-        axes = [f for f in axes if f not in closed]
-    return alone, steps
-
-
-def _walk(
-    plan: tuple[list[int], list[_Step]],
-    *,
+def walk(
     present: Floats,
     absent: Floats,
+    links: Floats,
     leaks: Floats,
-    answer: Floats | None,
-) -> float:
-    """Walk one group; fills ``answer`` at its faults unless it is None; returns log evidence."""
-    alone, steps = plan
-    if any(leaks[f] == 0 for f in alone):
-        raise _ImpossibleError
-    logarithm = float(np.log(leaks[np.asarray(alone, dtype=np.intp)]).sum())
-    weights = np.ones(())
-    kept: list[Floats] = []
-    for step in steps:
-        for finding in step.opened:
-            weights = weights[..., np.newaxis] * np.array([1.0 - leaks[finding], leaks[finding]])
-        if answer is not None:
-            kept.append(weights)
-        weights = absent[step.fault] * weights + present[step.fault] * _explain(weights, step)
-        for axis in step.closed_axes:
-            weights = weights[(slice(None),) * axis + (1, ...)]
-        largest = float(weights.max())
-        if largest == 0:
-            raise _ImpossibleError
-        weights = weights / largest
-        logarithm += math.log(largest)
-    if answer is None:
-        return logarithm
+    *,
+    seed: int = 1,
+    wanted: bool = True,
+    most_open: int = MOST_OPEN,
+) -> Walked:
+    """Answer variants of one question together.
 
-    ahead = np.ones(())
-    for step, before in zip(reversed(steps), reversed(kept), strict=True):
-        for axis in reversed(step.closed_axes):
-            ahead = np.stack([np.zeros_like(ahead), ahead], axis=axis)
-        shown = _look_ahead(ahead, step)
-        with_fault = present[step.fault] * float(np.vdot(before, shown))
-        without = absent[step.fault] * float(np.vdot(before, ahead))
-        answer[step.fault] = with_fault / (with_fault + without)
-        ahead = absent[step.fault] * ahead + present[step.fault] * shown
-        for finding in reversed(step.opened):
-            ahead = ahead @ np.array([1.0 - leaks[finding], leaks[finding]])
-        ahead = ahead / float(ahead.max())
+    The first variant is the question itself; where a group has to be sampled the others
+    are read off the same samples, weighed anew, so they must not ask for what the first
+    rules out.
+
+    Args:
+        present: Weight of each fault if present, with all that is not a present finding
+            folded in; shape (variants, faults).
+        absent: The same if absent; shape (variants, faults) or (1, faults).
+        links: Chance that a fault alone shows each present finding; shape
+            (variants or 1, faults, findings).
+        leaks: Leak of each present finding; shape (variants, findings). A leak of 1 takes a
+            finding out.
+        seed: Where the random numbers start.
+        wanted: Whether the posteriors are wanted; without them it is one walk instead of two.
+        most_open: Most findings open at once that are still walked exactly.
+
+    Returns:
+        The answers; a variant whose evidence is impossible has ``-inf`` and no
+        meaningful posteriors.
+    """
+    total = present + absent
+    with np.errstate(divide="ignore", invalid="ignore"):
+        chance = np.where(total > 0, present / total, 0.0)
+        logarithm = np.log(total).sum(axis=1)
+    touching = np.any(links > 0, axis=0) & np.any(present > 0, axis=0)[:, np.newaxis]
+    degree = touching.sum(axis=1)
+    singles = np.flatnonzero(degree == 1)
+    own = touching[singles] @ np.arange(leaks.shape[1])  # the only finding of each
+    alone = links[:, singles, own]
+    with np.errstate(divide="ignore"):
+        kept_still = np.log1p(-chance[:, singles] * alone)  # (variants, singles)
+        hidden = np.log1p(-leaks)
+    for finding in range(leaks.shape[1]):
+        hidden[:, finding] += kept_still[:, own == finding].sum(axis=1)
+    folded = -np.expm1(hidden)
+    groups = plan_groups(touching & (degree > 1)[:, np.newaxis])
+    tied = {finding for group in groups for finding in group.findings}
+    answer = chance.copy()
+    answer_sd = np.zeros_like(answer)
+    log_sd = np.zeros(len(present))
+    unlit = np.zeros_like(leaks)  # chance that neither leak nor a fault of its own shows a finding
+    samples = 0
+    with np.errstate(divide="ignore"):
+        loose = [finding for finding in range(leaks.shape[1]) if finding not in tied]
+        logarithm = logarithm + np.log(folded[:, loose]).sum(axis=1)
+    for number, group in enumerate(groups):
+        asked = _Asked(chance=chance, links=links, leaks=folded, answer=answer, unlit=unlit, wanted=wanted)
+        if group.most_open <= most_open and group.work * len(present) <= _MOST_WORK:
+            logarithm = logarithm + _exactly(group, asked)
+            continue
+        drawn = sample_group(
+            chance[0][list(group.faults)],
+            links[0][np.ix_(group.faults, group.findings)],
+            folded[0][list(group.findings)],
+            rng=np.random.default_rng([seed, number]),
+        )
+        told = reweighted(drawn, chance=chance, links=links, leaks=folded, group=group)
+        answer[:, list(group.faults)] = told.posteriors
+        answer_sd[:, list(group.faults)] = told.posterior_sd
+        unlit[:, list(group.findings)] = told.unlit
+        logarithm = logarithm + told.log_evidence
+        log_sd = np.hypot(log_sd, told.log_evidence_sd)
+        samples = max(samples, drawn.samples)
+    if wanted and len(singles):
+        answer[:, singles] = _singles(
+            chance[:, singles], alone, hidden[:, own], kept_still, folded[:, own], unlit[:, own]
+        )
+    return Walked(
+        posteriors=answer,
+        log_evidence=logarithm,
+        posterior_sd=answer_sd,
+        log_evidence_sd=log_sd,
+        samples=samples,
+    )
+
+
+def _singles(chance: Floats, link: Floats, hidden: Floats, still: Floats, folded: Floats, unlit: Floats) -> Floats:
+    """Posteriors of faults that are tied to one finding only, from what became of that finding."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        others = np.where(np.isneginf(still), 0.0, hidden - still)  # a certain cause hides nothing
+        if_dark = np.where(np.isneginf(still), 0.0, chance * (1.0 - link) / np.exp(still))
+        if_lit = chance * -np.expm1(np.log1p(-link) + others) / folded
+    if_lit = np.where(np.isneginf(still), chance, if_lit)
+    return np.where(unlit > 0, unlit * if_dark, 0.0) + np.where(unlit < 1, (1.0 - unlit) * if_lit, 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Asked:
+    """Numbers of all variants, and where the answers go."""
+
+    chance: Floats
+    links: Floats
+    leaks: Floats
+    answer: Floats
+    unlit: Floats
+    wanted: bool
+
+
+def _exactly(group: Group, asked: _Asked) -> Floats:
+    """Walk one group for all variants, as many at a time as memory holds; returns their log evidence."""
+    count = len(asked.leaks)
+    at_once = max(1, _MOST_NUMBERS // max(1, group.numbers if asked.wanted else 1 << group.most_open))
+    return np.concatenate(
+        [_walk(group, asked, slice(start, min(start + at_once, count))) for start in range(0, count, at_once)]
+    )
+
+
+def _walk(group: Group, asked: _Asked, rows: slice) -> Floats:
+    present, leaks = asked.chance[rows], asked.leaks[rows]
+    links = asked.links if len(asked.links) == 1 else asked.links[rows]
+    count = len(leaks)
+    local = np.stack([1.0 - leaks, leaks], axis=-1)  # (variants, findings, 2)
+    logarithm = np.zeros(count)
+    held = np.ones(count)
+    kept: list[Floats] = []
+    for step in group.steps:
+        for finding in step.opened:
+            held = held[..., np.newaxis] * _across(local[:, finding], held.ndim)
+        if asked.wanted:
+            kept.append(held)
+        there = _wide(present[:, step.fault], held.ndim)
+        held = (1.0 - there) * held + there * _explain(held, step, links)
+        for axis in step.closed_axes:
+            held = held[(slice(None),) * (axis + 1) + (1, ...)]
+        largest = held.reshape(count, -1).max(axis=1)
+        held = held / _wide(np.where(largest > 0, largest, 1.0), held.ndim)
+        with np.errstate(divide="ignore"):
+            logarithm += np.log(largest)
+    if asked.wanted:
+        _back(group, asked, rows, kept, local, links)
     return logarithm
 
 
-def _explain(weights: Floats, step: _Step) -> Floats:
+def _back(group: Group, asked: _Asked, rows: slice, kept: list[Floats], local: Floats, links: Floats) -> None:
+    """The walk backwards: fills in the posteriors of the group's faults, and what became of each leak."""
+    present = asked.chance[rows]
+    count = len(present)
+    ahead = np.ones(count)
+    for step, before in zip(reversed(group.steps), reversed(kept), strict=True):
+        for axis in reversed(step.closed_axes):
+            ahead = np.stack([np.zeros_like(ahead), ahead], axis=axis + 1)
+        shown = _look_ahead(ahead, step, links)
+        there = present[:, step.fault]
+        with_fault = there * np.einsum("vk,vk->v", before.reshape(count, -1), shown.reshape(count, -1))
+        without = (1.0 - there) * np.einsum("vk,vk->v", before.reshape(count, -1), ahead.reshape(count, -1))
+        both = with_fault + without
+        asked.answer[rows, step.fault] = with_fault / np.where(both > 0, both, 1.0)
+        there = _wide(there, ahead.ndim)
+        ahead = (1.0 - there) * ahead + there * shown
+        if step.opened:
+            joint = before * ahead
+            whole = joint.reshape(count, -1).sum(axis=1)
+            for finding, axis in zip(step.opened, step.opened_axes, strict=True):
+                dark = joint[(slice(None),) * (axis + 1) + (0, ...)].reshape(count, -1).sum(axis=1)
+                asked.unlit[rows, finding] = dark / np.where(whole > 0, whole, 1.0)
+        for finding in reversed(step.opened):
+            ahead = (ahead * _across(local[:, finding], ahead.ndim - 1)).sum(axis=-1)
+        largest = ahead.reshape(count, -1).max(axis=1)
+        ahead = ahead / _wide(np.where(largest > 0, largest, 1.0), ahead.ndim)
+
+
+def _wide(values: Floats, dimensions: int) -> Floats:
+    """One number per variant, shaped to multiply an array of so many dimensions."""
+    return values.reshape(values.shape + (1,) * (dimensions - 1))
+
+
+def _across(pairs: Floats, dimensions: int) -> Floats:
+    """A pair per variant, shaped to open a last axis behind an array of so many dimensions."""
+    return pairs.reshape(pairs.shape[:1] + (1,) * (dimensions - 1) + pairs.shape[1:])
+
+
+def _explain(held: Floats, step: Step, links: Floats) -> Floats:
     """Weights after the fault of this step is present: "not yet" moves to "explained"."""
-    moved = weights.copy()
-    for axis, link in zip(step.axes, step.links, strict=True):
-        not_yet = moved[(slice(None),) * axis + (0, ...)]
-        explained = moved[(slice(None),) * axis + (1, ...)]
+    moved = held.copy()
+    for axis, finding in zip(step.axes, step.findings, strict=True):
+        link = _wide(links[:, step.fault, finding], moved.ndim - 1)
+        not_yet = moved[(slice(None),) * (axis + 1) + (0, ...)]
+        explained = moved[(slice(None),) * (axis + 1) + (1, ...)]
         explained += link * not_yet
         not_yet *= 1.0 - link
     return moved
 
 
-def _look_ahead(ahead: Floats, step: _Step) -> Floats:
+def _look_ahead(ahead: Floats, step: Step, links: Floats) -> Floats:
     """The transpose of :func:`_explain`."""
     moved = ahead.copy()
-    for axis, link in zip(step.axes, step.links, strict=True):
-        not_yet = moved[(slice(None),) * axis + (0, ...)]
+    for axis, finding in zip(step.axes, step.findings, strict=True):
+        link = _wide(links[:, step.fault, finding], moved.ndim - 1)
+        not_yet = moved[(slice(None),) * (axis + 1) + (0, ...)]
         not_yet *= 1.0 - link
-        not_yet += link * moved[(slice(None),) * axis + (1, ...)]
+        not_yet += link * moved[(slice(None),) * (axis + 1) + (1, ...)]
     return moved
