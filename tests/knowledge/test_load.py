@@ -273,11 +273,14 @@ def test_a_shop_may_bring_its_own_facts(tmp_path: Path) -> None:
         '[[fault]]\nid = "cricket_inside"\nname = "A cricket"\nsubsystem = "tube"\nper_1000 = 0.1\n'
         'shows = { sings = 1 }\nconfirmed_by = { v_getter = "dark" }\nrepair = "Let it go."\nminutes = 5\n'
         'parts = ["c0"]\nhazard = "H0"\nkind = "from memory"\nsource = "bench-memory"\n'
+        '[[link]]\ntest = "v_getter"\nresult = "dark"\nodds = { cricket_inside = 20 }\n'
     )
     (tmp_path / "own.toml").write_text(own, encoding="utf-8")
     for path in (tmp_path, tmp_path / "own.toml"):
         more = load_knowledge(path)
         assert "cricket_inside" in more.faults
+        dark = next(result for result in more.tests["v_getter"].results if result.id == "dark")
+        assert dark.odds_ratios["cricket_inside"] == 20
         assert len(more.faults) == len(load_knowledge().faults) + 1
     assert "cricket_inside" not in load_knowledge().faults
 

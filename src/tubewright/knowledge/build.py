@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from tubewright.knowledge.chassis import Control
 from tubewright.knowledge.facts_text import Entry
+from tubewright.knowledge.further import woven
 from tubewright.knowledge.model import (
     HANDS_IN,
     BenchTest,
@@ -23,13 +25,14 @@ from tubewright.knowledge.model import (
     TreatmentFacts,
 )
 from tubewright.knowledge.parts import CapacitorKind, CapacitorLoss, CapacitorPlace, CapacitorStage, LevelStandard
+from tubewright.knowledge.profiles import chassis_of
 from tubewright.knowledge.shapes import SUBSYSTEMS
 
 
 def assemble(entries: Iterable[Entry]) -> Knowledge:
     """The knowledge that these entries hold; their shapes and links have been checked."""
     by_table: dict[str, list[Entry]] = {}
-    for entry in entries:
+    for entry in woven(entries):
         by_table.setdefault(entry.table, []).append(entry)
 
     def of(table: str) -> list[Entry]:
@@ -43,18 +46,28 @@ def assemble(entries: Iterable[Entry]) -> Knowledge:
     groups = {entry.id: tuple(entry.values["faults"]) for entry in of("group")}
     for subsystem in SUBSYSTEMS:
         groups[subsystem] = tuple(fault.id for fault in faults.values() if fault.subsystem == subsystem)
+    for entry in of("fault"):
+        for group in entry.values.get("groups", ()):
+            groups[group] = (*groups[group], entry.id)
+    holds = {entry.id: entry for entry in of("hold")}
+    tests = {entry.id: _test(entry, faults, groups, hazards) for entry in of("test")}
     return Knowledge(
         sources={entry.id: Source(**{"edition": "", "year": None, **entry.values}) for entry in of("source")},
         constants={
             entry.id: Constant(**{"locator": "", **entry.values, "value": float(entry.values["value"])})
             for entry in of("constant")
         },
-        cautions={entry.id: Caution(**entry.values) for entry in of("caution")},
+        cautions={entry.id: _caution(entry, holds.get(entry.id)) for entry in of("caution")},
         hazards=hazards,
-        symptoms={entry.id: Symptom(**entry.values) for entry in of("symptom")},
+        symptoms={entry.id: _symptom(entry) for entry in of("symptom")},
         faults=faults,
-        tests={entry.id: _test(entry, faults, groups, hazards) for entry in of("test")},
+        tests=tests,
         treatments={entry.id: _treatment(entry, hazards) for entry in of("treatment")},
+        controls={
+            entry.id: Control(**{**entry.values, "cautions": _cautions(entry.values, hazards)})
+            for entry in of("control")
+        },
+        chassis=chassis_of({entry.id: entry for entry in of("chassis")}, tests),
         phosphors={
             entry.id: PhosphorSet(
                 **{**entry.values, "primaries_xy": tuple((float(x), float(y)) for x, y in entry.values["primaries_xy"])}
@@ -78,18 +91,37 @@ def assemble(entries: Iterable[Entry]) -> Knowledge:
     )
 
 
+def _caution(entry: Entry, hold: Entry | None) -> Caution:
+    if hold is None:
+        return Caution(**entry.values)
+    values = hold.values
+    minutes = values.get("minutes")
+    return Caution(
+        **entry.values,
+        holds=values["holds"],
+        holds_minutes=None if minutes is None else float(minutes),
+        undone_by=tuple(values.get("undone_by", ())),
+    )
+
+
+def _symptom(entry: Entry) -> Symptom:
+    return Symptom(**{**entry.values, "also_said": tuple(entry.values.get("also_said", ()))})
+
+
 def _fault(entry: Entry, hazards: Mapping[str, HazardClass]) -> FaultCause:
     values = entry.values
     # What harms nobody is judged or accepted, not mended by hand.
     hands_in = () if values["hazard"] == "H0" else HANDS_IN
+    own = tuple(values.get("cautions", ()))
     return FaultCause(
         **{
-            **values,
+            **{name: value for name, value in values.items() if name != "groups"},
             "per_1000": float(values["per_1000"]),
             "shows": {symptom: float(chance) for symptom, chance in values["shows"].items()},
             "minutes": float(values["minutes"]),
             "parts": tuple(values["parts"]),
-            "cautions": _cautions({**values, "cautions": hands_in}, hazards),
+            "cautions": _cautions({**values, "cautions": (*hands_in, *own)}, hazards),
+            "treatments": tuple(values.get("treatments", ())),
         }
     )
 

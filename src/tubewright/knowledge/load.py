@@ -15,10 +15,13 @@ from typing import Final
 
 from tubewright.errors import Fault, InputError
 from tubewright.knowledge.build import assemble
+from tubewright.knowledge.chassis_shape import ONE_EACH
 from tubewright.knowledge.facts_text import Entry, FactsFile, parse
 from tubewright.knowledge.links import check_links
 from tubewright.knowledge.model import Knowledge
+from tubewright.knowledge.own import prepared
 from tubewright.knowledge.shapes import SHAPES, check_shape
+from tubewright.knowledge.weights import check_weights
 
 TABLES: Final[dict[str, tuple[str, ...]]] = {
     name: tuple(inner.partition(".")[2] for inner in SHAPES if inner.startswith(f"{name}."))
@@ -26,13 +29,16 @@ TABLES: Final[dict[str, tuple[str, ...]]] = {
     if "." not in name
 }
 
+LARGEST_OWN_BYTES: Final = 2_000_000
+"""The longest file of a shop's own that is read; a long honest one has some tens of kilobytes."""
+
 
 def load_knowledge(extra: Path | None = None) -> Knowledge:
     """What the trade knows, as checked values.
 
     Args:
-        extra: A TOML file, or a folder of them, with further entries of the same
-            form: a shop's own faults, symptoms or tests. Ids must be new.
+        extra: A TOML file of the shop's own, or a folder of them: faults, symptoms,
+            tests, results and links to ours, chassis profiles (docs/own.md). Ids must be new.
 
     Returns:
         The built-in knowledge, read once per process, or with ``extra`` a new one.
@@ -55,13 +61,18 @@ def knowledge_from(files: Iterable[FactsFile]) -> Knowledge:
     faults: list[Fault] = []
     entries: list[Entry] = []
     for file in files:
-        entries += parse(file, faults, TABLES)
+        entries += parse(file, faults, TABLES, ONE_EACH)
+    entries = prepared(entries, faults)
     # Every entry is checked, also when an earlier one failed: all faults together.
     sound = [_shape_is_sound(entry, faults) for entry in entries]
     check_links(entries, sound, faults, complete=not faults)
     if faults:
         raise InputError(faults)
-    return assemble(entries)
+    knowledge = assemble(entries)
+    check_weights(entries, knowledge, faults)
+    if faults:
+        raise InputError(faults)
+    return knowledge
 
 
 def _shape_is_sound(entry: Entry, faults: list[Fault]) -> bool:
@@ -85,9 +96,20 @@ def _files_at(path: Path) -> list[FactsFile]:
     files = []
     for at in paths:
         try:
-            files.append(FactsFile(name=str(at), text=at.read_text(encoding="utf-8")))
+            if at.stat().st_size > LARGEST_OWN_BYTES:
+                raise InputError(_too_long(at))
+            # Some editors put a byte order mark in front.
+            files.append(FactsFile(name=str(at), text=at.read_text(encoding="utf-8-sig"), own=True))
         except (OSError, UnicodeDecodeError) as error:
             raise InputError(
                 Fault(what=f"can't be read: {error}", where=str(at), mend="Name a TOML file or a folder of them")
             ) from error
     return files
+
+
+def _too_long(path: Path) -> Fault:
+    return Fault(
+        what=f"it has more than {LARGEST_OWN_BYTES / 1e6:.0f} MB",
+        where=str(path),
+        mend="Check that this is a list of facts and not a photograph or a backup",
+    )

@@ -15,6 +15,9 @@ from tubewright.knowledge.parts import CapacitorKind, CapacitorLoss, CapacitorPl
 
 SourceKind = Literal["published", "common practice", "from memory"]
 Hazard = Literal["H0", "H1", "H2", "H3", "H4"]
+Holds = Literal["job", "step", "minutes"]
+Photo = Literal["measurable", "hint", "series", "none"]
+"""Whether a photograph supplies a finding: as a figure, as a hint, by several over time, or not."""
 PartsClass = Literal["c0", "c1", "c2", "c3", "c4", "c5"]
 Needs = Literal["", "anything", "picture", "open", "hands_in", "chassis_out", "instrument", "running_open"]
 """What must stand open for a test or a repair; "" where it follows from hazard, subsystem and cautions."""
@@ -53,13 +56,25 @@ class Constant:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Caution:
-    """A warning that travels with every step it belongs to."""
+    """A warning that travels with every step it belongs to.
+
+    ``confirm`` is what must be true before the step. Once confirmed it holds for the
+    rest of the job, for one step only, or for any step within ``holds_minutes``; a step
+    of its own is over after ``holds_minutes``, too (None: the general limit). It ends
+    early when a caution of ``undone_by`` is confirmed, for what that one opens undoes
+    it: a set that ran since has its anode charged again. ``where`` is
+    ``"module:NAME"`` of the code that shows it, "" where entries name it.
+    """
 
     id: str
     text: str
     confirm: str
     kind: SourceKind
     source: str
+    holds: Holds = "step"
+    holds_minutes: float | None = None
+    undone_by: tuple[str, ...] = ()
+    where: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,16 +91,17 @@ class Symptom:
     """Something an owner says or a technician sees.
 
     ``leak_probability`` is the chance that a display shows it for a reason
-    outside the catalogue.
+    outside the catalogue. ``also_said`` are other words that people use for it.
     """
 
     id: str
     owner_says: str
     technician_says: str
-    photo: Literal["measurable", "hint", "series", "none"]
+    photo: Photo
     leak_probability: float
     kind: SourceKind
     source: str
+    also_said: tuple[str, ...] = ()
 
 
 HANDS_IN: Final = ("anode_charge", "recharge", "primary_reservoir", "implosion", "gate_power_off")
@@ -97,7 +113,8 @@ class FaultCause:
     """A fault a display can have, with how often, how it shows and what mends it.
 
     ``cautions`` are caution ids for the repair, those of the hazard class first.
-    ``needs`` is what must stand open for it.
+    ``needs`` is what must stand open for it. ``treatments`` are ids of the treatments
+    of the tube that may mend it, the one with the least energy first.
     """
 
     id: str
@@ -114,6 +131,7 @@ class FaultCause:
     kind: SourceKind
     source: str
     needs: Needs = ""
+    treatments: tuple[str, ...] = ()
 
     @property
     def of_the_tube(self) -> bool:
@@ -148,7 +166,8 @@ class BenchTest:
     ``cautions`` are caution ids, those of the hazard class first. ``gate`` marks a
     test that opens or bars the way to further work and is no evidence on a fault.
     ``usual_nominal`` stands in where a case gives a value but not what is nominal; it
-    is in base units (V, A, ohm, Hz). ``needs`` is what must stand open.
+    is in base units (V, A, ohm, Hz). ``needs`` is what must stand open, and
+    ``from_photo`` says whether a measured photograph can stand for doing it.
     """
 
     id: str
@@ -164,6 +183,7 @@ class BenchTest:
     gate: bool = False
     usual_nominal: float | None = None
     needs: Needs = ""
+    from_photo: Photo = "none"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from tubewright.errors import Fault
+from tubewright.knowledge.chassis_shape import CHASSIS_SHAPES
 from tubewright.knowledge.facts_text import Entry
 from tubewright.knowledge.fields import WORDS, Field, wrong_with
 
@@ -34,7 +35,22 @@ _FLAG: Final = Field(kind="flag", needed=False)
 _NEEDS: Final = Field(
     needed=False, one_of=("anything", "picture", "open", "hands_in", "chassis_out", "instrument", "running_open")
 )
+_PHOTO: Final = ("measurable", "hint", "series", "none")
 _ORIGIN: Final = {"kind": Field(one_of=SOURCE_KINDS), "source": _TEXT}
+
+_RESULT: Final = {
+    "id": _TEXT,
+    "means": _TEXT,
+    "odds": _NUMBERS,
+    "groups": _NUMBERS,
+    "confirming": Field(kind="number", needed=False, lowest=0),
+    "citing": Field(kind="number", needed=False, lowest=0),
+    "quantity": Field(needed=False, one_of=("value", "ratio", "none")),
+    "unit": _MAYBE_TEXT,
+    "at_least": Field(kind="number", needed=False),
+    "below": Field(kind="number", needed=False),
+    "refines": _MAYBE_TEXT,
+}
 
 SHAPES: Final[dict[str, dict[str, Field]]] = {
     "source": {"key": _TEXT, "title": _TEXT, "edition": _MAYBE_TEXT, "year": Field(kind="count", needed=False)},
@@ -47,13 +63,21 @@ SHAPES: Final[dict[str, dict[str, Field]]] = {
         "where": _MAYBE_TEXT,
         **_ORIGIN,
     },
-    "caution": {"id": _TEXT, "text": _TEXT, "confirm": _TEXT, **_ORIGIN},
+    "caution": {"id": _TEXT, "text": _TEXT, "confirm": _TEXT, "where": _MAYBE_TEXT, **_ORIGIN},
+    "hold": {
+        "id": _TEXT,
+        "holds": Field(one_of=("job", "step", "minutes")),
+        "minutes": Field(kind="number", needed=False, above=0, highest=1440),
+        "undone_by": _TEXTS,
+        **_ORIGIN,
+    },
     "hazard": {"id": _HAZARD, "means": _TEXT, "cautions": _TEXTS},
     "symptom": {
         "id": _TEXT,
         "owner_says": _TEXT,
+        "also_said": _TEXTS,
         "technician_says": _TEXT,
-        "photo": Field(one_of=("measurable", "hint", "series", "none")),
+        "photo": Field(one_of=_PHOTO),
         "leak_probability": _PROBABILITY,
         **_ORIGIN,
     },
@@ -68,6 +92,9 @@ SHAPES: Final[dict[str, dict[str, Field]]] = {
         "minutes": _MINUTES,
         "parts": Field(kind="texts", one_of=("c0", "c1", "c2", "c3", "c4", "c5")),
         "hazard": _HAZARD,
+        "cautions": _TEXTS,
+        "treatments": _TEXTS,
+        "groups": _TEXTS,
         "needs": _NEEDS,
         **_ORIGIN,
     },
@@ -82,22 +109,31 @@ SHAPES: Final[dict[str, dict[str, Field]]] = {
         "cautions": _TEXTS,
         "gate": Field(kind="flag", needed=False),
         "usual_nominal": Field(kind="number", needed=False),
+        "from_photo": Field(needed=False, one_of=_PHOTO),
         "needs": _NEEDS,
         **_ORIGIN,
     },
-    "test.result": {
-        "id": _TEXT,
-        "means": _TEXT,
+    "test.result": _RESULT,
+    "result": {"test": _TEXT, **_RESULT},
+    "link": {
+        "symptom": _MAYBE_TEXT,
+        "shown_by": Field(kind="numbers", needed=False, lowest=0, highest=1),
+        "fault": _MAYBE_TEXT,
+        "confirmed_by": Field(kind="links", needed=False),
+        "test": _MAYBE_TEXT,
+        "result": _MAYBE_TEXT,
         "odds": _NUMBERS,
-        "groups": _NUMBERS,
-        "confirming": Field(kind="number", needed=False, lowest=0),
-        "citing": Field(kind="number", needed=False, lowest=0),
-        "quantity": Field(needed=False, one_of=("value", "ratio", "none")),
-        "unit": _MAYBE_TEXT,
-        "at_least": Field(kind="number", needed=False),
-        "below": Field(kind="number", needed=False),
-        "refines": _MAYBE_TEXT,
     },
+    "control": {
+        "id": _TEXT,
+        "name": _TEXT,
+        "moves": _TEXT,
+        "disturbs": _TEXT,
+        "hazard": _HAZARD,
+        "cautions": _TEXTS,
+        **_ORIGIN,
+    },
+    **CHASSIS_SHAPES,
     "treatment": {
         "id": _TEXT,
         "rung": Field(kind="number", lowest=0),
@@ -221,7 +257,9 @@ SHAPES: Final[dict[str, dict[str, Field]]] = {
 }
 """Fields of each table. ``confirming`` and ``citing`` of a result are the factors for every
 fault that names this result, or this test, in its ``confirmed_by``; ``groups`` gives
-factors for a whole subsystem or ``[[group]]``; ``odds`` names faults and overrides both."""
+factors for a whole subsystem or ``[[group]]``; ``odds`` names faults and overrides both.
+``[[result]]`` adds a result to a test that is written elsewhere, and ``[[link]]`` one of three
+things: faults that show a symptom, results that confirm a fault, odds of a result."""
 
 
 def check_shape(entry: Entry, faults: list[Fault]) -> bool:
