@@ -101,6 +101,7 @@ def _caution(entry: Entry, hold: Entry | None) -> Caution:
         holds=values["holds"],
         holds_minutes=None if minutes is None else float(minutes),
         undone_by=tuple(values.get("undone_by", ())),
+        asked=values.get("asked", "before"),
     )
 
 

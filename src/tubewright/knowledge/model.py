@@ -62,7 +62,9 @@ class Caution:
     rest of the job, for one step only, or for any step within ``holds_minutes``; a step
     of its own is over after ``holds_minutes``, too (None: the general limit). It ends
     early when a caution of ``undone_by`` is confirmed, for what that one opens undoes
-    it: a set that ran since has its anode charged again. ``where`` is
+    it: a set that ran since has its anode charged again. ``asked`` says when: before the
+    step, after it (before the set runs on or leaves), or after it where the step is a
+    repair and before it otherwise. ``where`` is
     ``"module:NAME"`` of the code that shows it, "" where entries name it.
     """
 
@@ -74,6 +76,7 @@ class Caution:
     holds: Holds = "step"
     holds_minutes: float | None = None
     undone_by: tuple[str, ...] = ()
+    asked: Literal["before", "after", "after_repair"] = "before"
     where: str = ""
 
 

@@ -69,6 +69,7 @@ SHAPES: Final[dict[str, dict[str, Field]]] = {
         "holds": Field(one_of=("job", "step", "minutes")),
         "minutes": Field(kind="number", needed=False, above=0, highest=1440),
         "undone_by": _TEXTS,
+        "asked": Field(needed=False, one_of=("before", "after", "after_repair")),
         **_ORIGIN,
     },
     "hazard": {"id": _HAZARD, "means": _TEXT, "cautions": _TEXTS},
