@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 
 from judgement.catalogue import SMALL, bench_test, case, catalogue, fault, result, symptom
 from tubewright.judgement.diagnosis import Diagnosis, blame, diagnose_findings, explain, weigh
-from tubewright.judgement.findings import Findings, TakenResult, accusations, excuses, gather_findings
-from tubewright.judgement.next_tests import NOTHING_TOLD, outcomes_of, quickest_tests
+from tubewright.judgement.findings import Findings, TakenResult, gather_findings
+from tubewright.judgement.next_tests import quickest_tests
+from tubewright.judgement.next_tests import NOTHING_TOLD, outcomes_of
+from tubewright.judgement.said import accusations, excuses
 from tubewright.knowledge.model import Knowledge
 
 

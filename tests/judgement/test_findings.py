@@ -11,15 +11,9 @@ from hypothesis import strategies as st
 from judgement.catalogue import SMALL, bench_test, case, result
 from tubewright.case import Gun
 from tubewright.errors import InputError
-from tubewright.judgement.findings import (
-    Findings,
-    TakenResult,
-    accusations,
-    excuses,
-    gather_findings,
-    odds_ratios,
-)
+from tubewright.judgement.findings import Findings, TakenResult, gather_findings
 from tubewright.judgement.ranges import result_of_value
+from tubewright.judgement.said import accusations, excuses, odds_ratios
 
 
 def taken(findings: Findings) -> set[tuple[str, str]]:

@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 from tubewright.case import GUNS, Case, Gun
 from tubewright.judgement.condition import Condition
 from tubewright.judgement.diagnosis import Diagnosis, Explanation, blame, diagnose_findings
-from tubewright.judgement.findings import Findings, accusations, gather_findings, odds_ratios
+from tubewright.judgement.findings import Findings, gather_findings
 from tubewright.judgement.next_tests import ProposedTest, quickest_tests
 from tubewright.judgement.readings import NormalisedReadings
+from tubewright.judgement.said import accusations, odds_ratios
 from tubewright.knowledge.model import Knowledge
 
 Array = NDArray[np.float64]

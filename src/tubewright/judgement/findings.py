@@ -13,10 +13,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from tubewright.case import Case, Gun, ReadingKind
+from tubewright.case import Case, Gun, ReadingKind, TestResult
 from tubewright.errors import Fault, InputError
-from tubewright.judgement.ranges import result_of_value
+from tubewright.judgement.ranges import NominalFrom, nominal_of, shares_of_value
 from tubewright.judgement.readings import current_readings
+from tubewright.knowledge.chassis import Chassis
 from tubewright.knowledge.model import BenchTest, Knowledge
 
 ALL_LOW_BELOW: Final = 0.40
@@ -40,13 +41,36 @@ _READING_TESTS: Final[dict[ReadingKind, str]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakenResult:
-    """One result of one bench test; ``words`` says where it comes from."""
+    """One result of one bench test; ``words`` says where it comes from.
+
+    Where it was read off a number near the border of its range, ``shares`` holds the
+    chance of every result that may be the true one ("" for none), ``result`` being the
+    likeliest of those that have a name. It is empty where the result is certain.
+    """
 
     test: str
     result: str
     gun: Gun | None
     origin: Literal["test", "reading"]
     words: str
+    shares: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadValue:
+    """A number that the case gives for a test, what it was held against, and what it may stand for.
+
+    ``reference`` is what is nominal, in ``unit``. ``shares`` are the chances of the
+    results by id, "" for none of them.
+    """
+
+    test: str
+    gun: Gun | None
+    value: float
+    unit: str
+    reference: float | None
+    reference_from: NominalFrom
+    shares: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +78,9 @@ class Findings:
     """What is known of a display, in the ids of the catalogue.
 
     ``silent`` tells of values that fall in no range of their test and so say nothing;
-    ``doubts`` of numbers read twice that contradict each other.
+    ``doubts`` of numbers read twice that contradict each other. ``values`` are the
+    numbers that the case gives for its tests. ``found`` and ``mended`` are faults that
+    the search has confirmed, ``excluded`` those it has ruled out.
     """
 
     present: tuple[str, ...] = ()
@@ -62,6 +88,15 @@ class Findings:
     results: tuple[TakenResult, ...] = ()
     silent: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
+    values: tuple[ReadValue, ...] = ()
+    found: tuple[str, ...] = ()
+    mended: tuple[str, ...] = ()
+    excluded: tuple[str, ...] = ()
+
+    @property
+    def confirmed(self) -> tuple[str, ...]:
+        """Faults that are known to be, or to have been, there."""
+        return (*self.found, *self.mended)
 
     @property
     def tests_done(self) -> frozenset[str]:
@@ -99,9 +134,12 @@ def gather_findings(
     """
     faults: list[Fault] = []
     present, absent = _symptoms(case, knowledge, faults)
+    doubts: list[str] = []
+    settled = _repairs(case, knowledge, faults, doubts)
+    chassis = _chassis(case, knowledge, doubts)
     taken: list[TakenResult] = []
     silent: list[str] = []
-    doubts: list[str] = []
+    values: list[ReadValue] = []
     measured: dict[tuple[str, Gun | None], TakenResult] = {}
     for number, given in enumerate(case.tests):
         where = f"tests[{number}]"
@@ -116,20 +154,21 @@ def gather_findings(
                 continue
             taken.append(_taken(test, given.result, "test", f"{test.name}: {given.result}", gun=given.gun))
         elif given.value is not None:
-            unit = given.unit or ""
             try:
-                named = result_of_value(test, value=given.value, unit=unit, nominal=given.nominal)
+                read = _read(test, given, chassis)
             except InputError as error:
                 faults += [Fault(what=f.what, where=f"{where}.value", mend=f.mend) for f in error.faults]
                 continue
-            words = f"{test.name}: {given.value:g} {unit}"
-            if named is None:
+            values.append(read)
+            words = f"{test.name}: {read.value:g} {read.unit}"
+            result = _of_shares(test, read.shares, "test", words, gun=given.gun)
+            if result is None or read.shares[0][0] == "":
                 silent.append(f"{words} says nothing for or against a fault")
+            if result is None:
                 continue
-            result = _taken(test, named.id, "test", words, gun=given.gun)
             first = measured.setdefault((test.id, given.gun), result)
             if first.result != result.result:
-                doubts.append(f"{first.words}, but also {given.value:g} {unit}")
+                doubts.append(f"{first.words}, but also {given.value:g} {read.unit}")
             taken.append(result)
     if faults:
         raise InputError(faults)
@@ -140,86 +179,17 @@ def gather_findings(
             for result in _from_readings(case, knowledge, emission or {}, retention or {})
             if result.test not in outright
         ]
-    taken = list(dict.fromkeys(taken))
-    return Findings(present=present, absent=absent, results=tuple(taken), silent=tuple(silent), doubts=tuple(doubts))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Weight:
-    """How far one result speaks for faults: a factor above 1 on the odds of each."""
-
-    test: str
-    result: str
-    ratios: Mapping[str, float]
-
-
-def accusations(findings: Findings, knowledge: Knowledge) -> tuple[Weight, ...]:
-    """What speaks for faults: one weight per distinct result.
-
-    A result that several faults could bring about needs only one of them, so these
-    are no factors to be multiplied in, but findings to be explained
-    (:func:`tubewright.judgement.diagnosis.weigh`).
-    """
-    weights = []
-    for name, ids in _results_by_test(findings, knowledge).items():
-        for result in knowledge.tests[name].results:
-            ratios = {fault: ratio for fault, ratio in result.odds_ratios.items() if ratio > 1}
-            if result.id in ids and ratios:
-                weights.append(Weight(test=name, result=result.id, ratios=ratios))
-    return tuple(weights)
-
-
-def excuses(findings: Findings, knowledge: Knowledge) -> dict[str, float]:
-    """The factor below 1 by which all results together lower the odds of faults.
-
-    A fault that any result of a test accuses is not excused by another result of the
-    same test: what was found in one place is not undone by its absence in another.
-    Where a test was done gun by gun its weakest excuse counts, for the fault may sit
-    in the other gun; else its strongest. No test counts twice.
-    """
-    total: dict[str, float] = {}
-    for name, ids in _results_by_test(findings, knowledge).items():
-        by_id = {result.id: result.odds_ratios for result in knowledge.tests[name].results if result.id in ids}
-        guns: dict[Gun | None, list[Mapping[str, float]]] = {}
-        for taken in findings.results:
-            if taken.test == name and taken.result in by_id:
-                guns.setdefault(taken.gun, []).append(by_id[taken.result])
-        for fault in dict.fromkeys(fault for ratios in by_id.values() for fault in ratios):
-            if any(ratios.get(fault, 1.0) > 1 for ratios in by_id.values()):
-                continue
-            strongest = {gun: min(ratios.get(fault, 1.0) for ratios in said) for gun, said in guns.items()}
-            by_gun = max((ratio for gun, ratio in strongest.items() if gun is not None), default=1.0)
-            factor = min(by_gun, strongest.get(None, 1.0))
-            if factor < 1:
-                total[fault] = total.get(fault, 1.0) * factor
-    return total
-
-
-def odds_ratios(findings: Findings, knowledge: Knowledge) -> dict[str, float]:
-    """The factor on the odds of each fault by all results, were it the only one they accuse.
-
-    A plain measure of what the tests say of one fault; the diagnosis itself weighs
-    :func:`accusations` and :func:`excuses`, where faults take the blame off each other.
-    """
-    total = excuses(findings, knowledge)
-    strongest: dict[tuple[str, str], float] = {}
-    for weight in accusations(findings, knowledge):
-        for fault, ratio in weight.ratios.items():
-            strongest[weight.test, fault] = max(ratio, strongest.get((weight.test, fault), 1.0))
-    for (_, fault), ratio in strongest.items():
-        total[fault] = total.get(fault, 1.0) * ratio
-    return total
-
-
-def _results_by_test(findings: Findings, knowledge: Knowledge) -> dict[str, set[str]]:
-    """Distinct results of each test; one that refines another replaces it."""
-    found: dict[str, set[str]] = {}
-    for taken in findings.results:
-        found.setdefault(taken.test, set()).add(taken.result)
-    for name, ids in found.items():
-        # "low, and stays low with the socket off" replaces the plain "low" that it refines.
-        ids -= {result.refines for result in knowledge.tests[name].results if result.id in ids}
-    return found
+    return Findings(
+        present=present,
+        absent=absent,
+        results=tuple(dict.fromkeys(taken)),
+        silent=tuple(silent),
+        doubts=tuple(doubts),
+        values=tuple(values),
+        found=tuple(fault for fault, outcome in settled.items() if outcome == "found"),
+        mended=tuple(fault for fault, outcome in settled.items() if outcome == "mended"),
+        excluded=tuple(fault for fault, outcome in settled.items() if outcome == "excluded"),
+    )
 
 
 def _symptoms(case: Case, knowledge: Knowledge, faults: list[Fault]) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -236,6 +206,94 @@ def _symptoms(case: Case, knowledge: Knowledge, faults: list[Fault]) -> tuple[tu
                 )
             )
     return tuple(i for i, on in marks.items() if on), tuple(i for i, on in marks.items() if not on)
+
+
+def _repairs(case: Case, knowledge: Knowledge, faults: list[Fault], doubts: list[str]) -> dict[str, str]:
+    """The last word on each fault that was found, mended or excluded."""
+    settled: dict[str, str] = {}
+    for number, repair in enumerate(case.repairs):
+        if repair.fault not in knowledge.faults:
+            faults.append(_unknown("fault", repair.fault, knowledge.faults, f"repairs[{number}].fault"))
+            continue
+        before = settled.get(repair.fault)
+        if before is not None and (before == "excluded") is not (repair.outcome == "excluded"):
+            name = knowledge.faults[repair.fault].name
+            doubts.append(f"{name} is given as {before} and then as {repair.outcome}; the later word holds")
+        settled[repair.fault] = repair.outcome
+    return settled
+
+
+def _chassis(case: Case, knowledge: Knowledge, doubts: list[str]) -> Chassis | None:
+    named = case.display.chassis
+    if named is not None and named not in knowledge.chassis:
+        doubts.append(f"there is no profile {named!r} here, so what is right in that chassis is not known")
+    return knowledge.chassis.get(named) if named else None
+
+
+_PROFILE_FIELDS: Final[dict[str, str]] = {
+    "d_bplus": "bplus_v",
+    "d_video_supply": "video_supply_v",
+    "d_heater_rms": "heater_v",
+    "d_eht": "eht_kv",
+}
+
+
+def nominal_in_chassis(chassis: Chassis | None, test: str) -> float | None:
+    """What a test should read in a set of this kind, in base units; None if its profile doesn't say."""
+    if chassis is None:
+        return None
+    if test in chassis.nominals:
+        return chassis.nominals[test]
+    name = _PROFILE_FIELDS.get(test)
+    figure: float | None = getattr(chassis, name) if name else None
+    if figure is None or name is None:
+        return None
+    return 1000.0 * figure if name.endswith("_kv") else figure
+
+
+def _read(test: BenchTest, given: TestResult, chassis: Chassis | None) -> ReadValue:
+    """A number of the case with what it is held against.
+
+    Raises:
+        InputError: It can't be held against anything.
+    """
+    value, unit = given.value or 0.0, given.unit or ""
+    of_chassis = nominal_in_chassis(chassis, test.id)
+    shares = shares_of_value(test, value=value, unit=unit, nominal=given.nominal, of_chassis=of_chassis)
+    nominal = nominal_of(test, unit=unit, given=given.nominal, of_chassis=of_chassis)
+    return ReadValue(
+        test=test.id,
+        gun=given.gun,
+        value=value,
+        unit=unit,
+        reference=nominal.value,
+        reference_from=nominal.origin,
+        shares=tuple(shares.items()),
+    )
+
+
+def _of_shares(
+    test: BenchTest,
+    shares: Iterable[tuple[str, float]],
+    origin: Literal["test", "reading"],
+    words: str,
+    *,
+    gun: Gun | None = None,
+) -> TakenResult | None:
+    """The result behind a number; None if no result can be the true one."""
+    held = tuple(shares)
+    named = [(share, result) for result, share in held if result]
+    if not named:
+        return None
+    likeliest = max(named)[1]
+    return TakenResult(
+        test=test.id,
+        result=likeliest,
+        gun=gun,
+        origin=origin,
+        words=words,
+        shares=held if len(held) > 1 else (),
+    )
 
 
 def _unknown(what: str, name: str, known: Iterable[str], where: str) -> Fault:
@@ -298,11 +356,12 @@ def _numeric(
         return
     test = knowledge.tests[name]
     try:
-        named = result_of_value(test, value=value, unit=unit, nominal=nominal)
+        shares = shares_of_value(test, value=value, unit=unit, nominal=nominal)
     except InputError:
         return  # a reading without what is nominal says nothing here; it still counts in its own right
-    if named is not None:
-        yield _taken(test, named.id, "reading", words, gun=gun)
+    result = _of_shares(test, shares.items(), "reading", words, gun=gun)
+    if result is not None:
+        yield result
 
 
 def _cutoff_spread(case: Case, knowledge: Knowledge) -> Iterator[TakenResult]:
