@@ -44,14 +44,16 @@ def netlist(
     esr_ohm: float = 1e-4,
     diode: str = IDEAL,
     start_v: float,
-    stage: tuple[float, float] | None = None,
+    filter_ohm: float = 0.0,
+    filter_f: float = 0.0,
 ) -> str:
     """The circuit, run for 0.8 s from a guess of its voltage and measured over its last two mains cycles."""
     cycle = 1 / mains_hz
     end = round(0.8 * mains_hz) * cycle
     parts = DOUBLER if rectifier == "doubler" else DIODES[rectifier] + "\n" + RESERVOIR
     given = {"source": source_ohm, "esr": esr_ohm, "reservoir": reservoir_f, "start": start_v, "half": start_v / 2}
-    after = f"RF p q {stage[0]}\nC9 q 0 {stage[1]} IC={start_v}\n" if stage else ""
+    stage = filter_ohm > 0
+    after = f"RF p q {filter_ohm}\nC9 q 0 {filter_f} IC={start_v}\n" if stage else ""
     load = "q" if stage else "p"
     asked = {**FIGURES, **({"out_max_v": "MAX v(q)", "out_min_v": "MIN v(q)"} if stage else {})}
     measures = "\n".join(

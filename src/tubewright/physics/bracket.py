@@ -36,7 +36,7 @@ def zero_between(function: Callable[[FloatArray], FloatArray], low: ArrayLike, h
     a, b = np.where(first, b, a), np.where(first, a, b)
     fa, fb = np.where(first, fb, fa), np.where(first, fa, fb)
     width = np.abs(b - a)
-    close = 4 * np.finfo(np.float64).eps * np.maximum(np.abs(a), np.abs(b))
+    close = 64 * np.finfo(np.float64).eps * np.maximum(np.abs(a), np.abs(b))
     for step in range(100):
         if np.all((np.abs(b - a) <= close) | (fb == 0) | hopeless):
             break
@@ -46,6 +46,8 @@ def zero_between(function: Callable[[FloatArray], FloatArray], low: ArrayLike, h
             if step % 3 == 2:
                 place = np.where(np.abs(b - a) > width / 2, middle, place)
                 width = np.abs(b - a)
+            # A step this small goes a little too far, so that the bracket closes from the other side too.
+            place = b + np.copysign(np.maximum(np.abs(place - b), close / 2), a - b)
             place = np.where((place > np.minimum(a, b)) & (place < np.maximum(a, b)), place, middle)
             place = np.where(fb == 0, b, place)
             value = function(place)

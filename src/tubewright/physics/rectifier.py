@@ -141,7 +141,8 @@ def capacitor_input(
         diode_v: Drop of one diode, V.
 
     Returns:
-        Its figures; NaN where the drop eats the crest or the load would pull the output below zero.
+        Its figures; NaN where the drop eats the crest, or where the load would pull the output
+        (of a doubler: one of its capacitors) below zero.
 
     Raises:
         ValueError: A voltage, frequency or capacitance not above zero, a negative
