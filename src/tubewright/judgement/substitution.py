@@ -211,7 +211,7 @@ def _kind(swap: _Swap) -> Iterator[Objection]:
             yield _mind("kind", "It is not sold as a low-ESR part; its ESR figure is what admits it.")
         else:
             yield _no("kind", "This place asks for a low-ESR part, or for an ESR figure that shows as much.")
-    elif new.id not in place.kinds:
+    elif new.id not in place.kinds and not _follows(was, new):
         names = [swap.knowledge.capacitor_kinds[kind].name for kind in place.kinds]
         yield _no("kind", f"{new.name.capitalize()} has no place here; what has is {', or '.join(names)}.")
         return
@@ -222,6 +222,11 @@ def _kind(swap: _Swap) -> Iterator[Objection]:
         yield _no("kind", f"The part that was is {was.name}; an electrolytic is no substitute for it.")
     elif new.family != "electrolytic" and new.grade < was.grade and was.family != "electrolytic":
         yield _no("kind", f"{new.name.capitalize()} is a poorer dielectric than {was.name}.")
+
+
+def _follows(was: CapacitorKind | None, new: CapacitorKind) -> bool:
+    """Whether a kind may follow another anywhere: its like, or film for paper."""
+    return was is not None and (was.id == new.id or (was.family == "paper" and new.family == "film"))
 
 
 def _leakage(swap: _Swap) -> Iterator[Objection]:
