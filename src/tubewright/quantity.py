@@ -139,6 +139,39 @@ _FAMILIES: Final[Mapping[str, _Family]] = {
         means="a capacitance", suffixes=_MICROFARADS, bare=None, example="100uF, 4u7, 470 nF or 2200pF", most=1e6
     ),
     "current": _Family(means="a current", suffixes=_AMPERES, bare="A", example="0.65 or 650mA", most=1000),
+    "hertz": _Family(
+        means="a frequency",
+        suffixes=_scaled("Hz", {"Hz": "1", "hz": "1", "HZ": "1", "kHz": "1e3", "khz": "1e3", "KHz": "1e3"}),
+        bare="Hz",
+        example="60 or 60.6 Hz",
+        most=1e6,
+    ),
+    "inductance": _Family(
+        means="an inductance",
+        suffixes=_scaled("mH", {"mH": "1", "mh": "1", "uH": "1e-3", "μH": "1e-3", "uh": "1e-3", "H": "1e3"}),
+        bare="mH",
+        example="1.5 or 1.5 mH",
+        most=1e6,
+    ),
+    "kilovolts": _Family(
+        means="an anode voltage",
+        suffixes=_scaled("kV", {"kV": "1", "KV": "1", "kv": "1", "k": "1", "V": "1e-3", "v": "1e-3"}),
+        bare="kV",
+        example="24 or 24 kV",
+        most=100,
+    ),
+    "microseconds": _Family(
+        means="a time of microseconds",
+        suffixes=_scaled("us", {"us": "1", "μs": "1", "usec": "1", "ns": "1e-3", "ms": "1e3"}),
+        bare="us",
+        example="11 or 11 us",
+    ),
+    "seconds": _Family(
+        means="a time in seconds",
+        suffixes=_scaled("s", {"s": "1", "sec": "1", "seconds": "1", "ms": "1e-3", "min": "60", "minutes": "60"}),
+        bare="s",
+        example="1.7 or 1.7 s",
+    ),
     "celsius": _Family(
         means="a temperature",
         suffixes=_scaled("C", {"C": "1", "c": "1", "°C": "1", "°c": "1", "°": "1", "deg C": "1", "degC": "1"}),
