@@ -93,6 +93,7 @@ WITHOUT_UNIT: Final[Mapping[str, str]] = {
     "Marks:light": "of the channel's limit, as the class says",
     "RasterMap:": "coefficients of a series, as the class says",
     "Sighting:sensor_to_gun": "light over light",
+    "PreferredRow:": "in the unit of the value that was asked about",
 }
 
 

@@ -10,7 +10,7 @@ from tubewright.errors import Fault, InputError
 from tubewright.judgement.capacitor_buy import Buy, OrderLine
 from tubewright.judgement.capacitor_part import CapacitorPart, capacitance_words
 from tubewright.judgement.capacitor_wear import BoardPart, Life, Setting
-from tubewright.judgement.recap import DO_WORDS, Advice, Do, Group, Recap, plan_recap, rails_of
+from tubewright.judgement.recap import DO_WORDS, Advice, Do, Group, Recap, chance_words, plan_recap, rails_of
 from tubewright.knowledge.chassis import Chassis
 from tubewright.knowledge.model import Knowledge
 
@@ -21,6 +21,7 @@ __all__ = [
     "CapacitorPart",
     "Do",
     "Group",
+    "Life",
     "OrderLine",
     "Recap",
     "RecapAnswer",
@@ -29,6 +30,8 @@ __all__ = [
     "buy_words",
     "capacitance_words",
     "fault_json",
+    "life_json",
+    "life_words",
     "part_words",
     "recap_json",
 ]
@@ -222,13 +225,42 @@ def _advice_json(advice: Advice, kinds: Mapping[str, str]) -> dict[str, Any]:
         "rank": advice.rank or None,
         "reasons": list(advice.reasons),
         "stands_at_v": advice.stands_at_v,
-        "life": None if advice.life is None else _life_json(advice.life),
+        "life": None if advice.life is None else life_json(advice.life),
         "buy": None if advice.buy is None else _spec_json(advice.buy.spec),
         "minds": list(advice.minds),
     }
 
 
-def _life_json(life: Life) -> dict[str, Any]:
+def life_words(life: Life) -> tuple[str, ...]:
+    """A life in a few sentences."""
+    between = f"between {_whole(life.p10_hours)} and {_whole(life.p90_hours)} h with 80 % chance"
+    words = [f"At {life.runs_c:.0f} C: some {_whole(life.median_hours)} h, {between}."]
+    if life.worn_probability is not None and life.used_hours is not None:
+        words.append(
+            f"Of them about {_whole(life.used_hours)} h are run: used up with a chance of "
+            f"{chance_words(life.worn_probability)}."
+        )
+    if life.past_claim:
+        words.append("It is past the age up to which anybody stands for a life: the seal ages by itself. Measure it.")
+    elif life.median_years is not None and life.p10_years is not None and life.p90_years is not None:
+        words.append(
+            f"Left: {life.median_years:.1f} years, between {life.p10_years:.1f} and {life.p90_years:.1f}; "
+            "no claim goes further, because seals age."
+        )
+    else:
+        words.append("What is left of it is not known without its age and the hours a week.")
+    if life.assumed:
+        words.append(f"Assumed: {', '.join(life.assumed)}.")
+    return tuple(words)
+
+
+def _whole(hours: float) -> str:
+    """Hours to two figures, thousands apart."""
+    return f"{float(f'{hours:.2g}'):,.0f}".replace(",", " ")
+
+
+def life_json(life: Life) -> dict[str, Any]:
+    """A life as JSON has it."""
     years: dict[str, Any] | None = None
     if life.median_years is not None and life.p10_years is not None and life.p90_years is not None:
         years = {

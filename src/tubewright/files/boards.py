@@ -27,7 +27,7 @@ _LONGEST_NOTE: Final = 200
 COLUMNS: Final[Mapping[str, tuple[str, ...]]] = {
     "ref": ("reference", "part", "position", "designator", "name", "nr", "no"),
     "kind": ("type", "dielectric", "sort", "technology"),
-    "value": ("capacitance", "cap", "uf", "nominal", "printed"),
+    "value": ("capacitance", "cap", "uf", "μf", "nominal", "printed"),
     "voltage": ("v", "volts", "rated v", "rated voltage", "rating", "vdc"),
     "place": ("function", "role", "where", "circuit", "job"),
     "stage": ("group", "section"),

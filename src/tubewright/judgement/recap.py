@@ -211,10 +211,10 @@ def _by_age(
     if found.says == "sound" and not blanket:
         more = "; its seal is past the age that any maker stands for: measure again in a year" if old else ""
         return "leave", (f"measures as it should ({_listed(found.reasons)}){more}", *reasons)
-    if worn is not None and worn >= knowledge.value("capacitor_likely_worn"):
-        return "replace", reasons
     if old:
-        return "replace", (*reasons, f"{age:g} years old")
+        reasons = (*reasons, f"{age:g} years old")
+    if old or (worn is not None and worn >= knowledge.value("capacitor_likely_worn")):
+        return "replace", reasons
     if blanket:
         return "replace", (*reasons, "wanted: all that dries")
     if worn is None:
@@ -230,7 +230,7 @@ def _stress(part: BoardPart, life: Life | None) -> tuple[str, ...]:
     if life.worn_probability is not None and life.used_hours is not None:
         words.append(
             f"about {_hours(life.used_hours)} run of some {_hours(life.median_hours)} expected at "
-            f"{life.runs_c:.0f} C: used up with a chance of {100 * life.worn_probability:.0f} %"
+            f"{life.runs_c:.0f} C: used up with a chance of {chance_words(life.worn_probability)}"
         )
     else:
         words.append(f"some {_hours(life.median_hours)} expected at {life.runs_c:.0f} C")
@@ -244,6 +244,13 @@ def _stress(part: BoardPart, life: Life | None) -> tuple[str, ...]:
 def _hours(hours: float) -> str:
     """Hours to two figures, thousands apart: no more is known of them."""
     return f"{float(f'{hours:.2g}'):,.0f} h".replace(",", " ")
+
+
+def chance_words(chance: float) -> str:
+    """A chance in percent; never a certainty that a rule of thumb doesn't have."""
+    if chance < 0.01:
+        return "under 1 %"
+    return "over 99 %" if chance > 0.99 else f"{100 * chance:.0f} %"
 
 
 def _listed(words: Sequence[str]) -> str:
