@@ -18,6 +18,7 @@ from tubewright.cli import (
     measure,
     pattern,
     raster,
+    recap,
     replay,
     simulate,
 )
@@ -51,7 +52,21 @@ def _tubewright(
     pass
 
 
-for _module in (assess, diagnose, measure, pattern, raster, lists, heater, instrument, replay, simulate, bench, keep):
+for _module in (
+    assess,
+    diagnose,
+    measure,
+    pattern,
+    raster,
+    lists,
+    heater,
+    recap,
+    instrument,
+    replay,
+    simulate,
+    bench,
+    keep,
+):
     _module.add(app)
 
 
