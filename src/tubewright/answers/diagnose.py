@@ -10,28 +10,51 @@ from typing import Final
 
 import numpy as np
 
+from tubewright.answers.assessment import Remark
+from tubewright.answers.diagnose_explained import (
+    caution_ids,
+    cautions_of,
+    fault_explained,
+    findings_explained,
+    leading_faults,
+    named,
+    separation,
+)
 from tubewright.answers.diagnosed import (
+    Advice,
     Diagnosed,
     DiagnosisNote,
     FaultAnswer,
-    Named,
+    LearnedFigure,
     NextTest,
     OutcomeAnswer,
     Reckoned,
+    RepairAnswer,
+    RepairState,
     SetAnswer,
     Unexplained,
+    ValueAnswer,
 )
 from tubewright.case import Case
 from tubewright.experience import NO_EXPERIENCE, Experience
+from tubewright.judgement.clashes import excluding_results, hardly_together, impossible_together
 from tubewright.judgement.complaint import believed_emission, misread_odds, retentions
 from tubewright.judgement.condition import infer_condition
 from tubewright.judgement.consistency import check
-from tubewright.judgement.diagnosis import Diagnosis, diagnose_findings
-from tubewright.judgement.findings import Findings, gather_findings
+from tubewright.judgement.diagnosis import Diagnosis, Weighed, diagnose_findings, weighed
+from tubewright.judgement.evidence import weigh
+from tubewright.judgement.faults_learned import LearnedFaults, OwnFigure, learn_faults
+from tubewright.judgement.findings import Findings, gather_findings, nominal_in_chassis
 from tubewright.judgement.learning import learn
-from tubewright.judgement.next_tests import ProposedTest, quickest_tests
+from tubewright.judgement.network import ImpossibleError
+from tubewright.judgement.next_tests import NextSteps, ProposedTest, next_steps
+from tubewright.judgement.pulls import pulls
 from tubewright.judgement.readings import normalise
-from tubewright.knowledge.model import Hazard, Knowledge
+from tubewright.judgement.spoken import (
+    value_sentence,
+)
+from tubewright.judgement.workplace import Workplace
+from tubewright.knowledge.model import Knowledge
 
 DIAGNOSIS_VERSION: Final = "1"
 """Changes whenever the same case may get another answer."""
@@ -39,9 +62,22 @@ PARTICLES: Final = 1000
 """Tubes that fit the readings, from which the emission of each gun is read."""
 MOST_NAMED: Final = 6
 """Tests listed as worth doing next."""
+CLOSED: Final = Workplace()
+
+ASK: Final = (
+    "What does the owner see or hear? The first complaint is enough to start; `tubewright list symptoms` has the words."
+)
+"""What is asked where nothing is known."""
 
 
-def diagnose(case: Case, knowledge: Knowledge, experience: Experience = NO_EXPERIENCE, *, seed: int = 1) -> Diagnosed:
+def diagnose(
+    case: Case,
+    knowledge: Knowledge,
+    experience: Experience = NO_EXPERIENCE,
+    *,
+    seed: int = 1,
+    workplace: Workplace = CLOSED,
+) -> Diagnosed:
     """Name the suspects, what speaks for and against them, and the next tests.
 
     Args:
@@ -49,51 +85,70 @@ def diagnose(case: Case, knowledge: Knowledge, experience: Experience = NO_EXPER
         knowledge: The trade's knowledge.
         experience: What the shop's own closed jobs taught; leave it out for the general figures.
         seed: Seed of whatever is sampled.
+        workplace: What stands open now; with nothing said, a closed set that is off.
 
     Returns:
         The diagnosis.
 
     Raises:
-        InputError: The case names symptoms, tests or results that don't exist, or
-            holds findings that are impossible together.
+        InputError: The case names symptoms, tests, results or faults that don't exist, or
+            holds findings that are impossible together: the fewest that clash are named.
     """
+    learned = learn_faults(knowledge, experience)
+    ours = learned.knowledge
     findings = findings_of(case, knowledge, experience, seed=seed)
-    told = diagnose_findings(findings, knowledge)
-    tests = quickest_tests(findings, knowledge, limit=MOST_NAMED)
+    try:
+        told = weighed(findings, ours, without_each=True, seed=seed)
+    except ImpossibleError:
+        raise impossible_together(weigh(findings, ours), findings, ours) from None
+    general = diagnose_findings(findings, knowledge, seed=seed) if learned.jobs else told.diagnosis
+    steps = next_steps(findings, ours, limit=MOST_NAMED, workplace=workplace, evidence=told.evidence, sets=told.sets)
+    changes = pulls(told.solved.posteriors)
+    leading = leading_faults(told)
     return Diagnosed(
-        headline=_headline(told, findings),
-        faults=_faults(told, knowledge),
+        headline=_headline(told.diagnosis, findings, ours),
+        faults=_faults(told.diagnosis, general, findings, knowledge, ours),
         explanations=tuple(
-            SetAnswer(
-                faults=tuple(Named(id=name, name=knowledge.faults[name].name) for name in e.faults),
-                probability=e.probability,
-            )
-            for e in told.explanations
+            SetAnswer(faults=tuple(named(name, ours) for name in e.faults), probability=e.probability)
+            for e in told.diagnosis.explanations
         ),
-        explanations_cover=told.explanations_cover,
-        probability_tube=told.probability_tube,
-        probability_elsewhere=told.probability_elsewhere,
-        probability_unknown=told.probability_unknown,
-        explains=(),
-        findings=(),
+        explanations_cover=told.diagnosis.explanations_cover,
+        probability_tube=told.diagnosis.probability_tube,
+        probability_elsewhere=told.diagnosis.probability_elsewhere,
+        probability_unknown=told.diagnosis.probability_unknown,
+        explains=tuple(fault_explained(fault, told, changes, findings, ours) for fault in leading),
+        findings=findings_explained(leading, told, changes, findings, ours),
         unexplained=tuple(
-            Unexplained(id=name, name=knowledge.symptoms[name].owner_says, probability=1.0) for name in told.unexplained
+            Unexplained(
+                id=name,
+                name=ours.symptoms[name].owner_says.rstrip("."),
+                probability=told.diagnosis.unexplained_probability[name],
+            )
+            for name in told.diagnosis.unexplained
         ),
-        separates=None,
-        next_tests=tuple(_next_test(test, knowledge) for test in tests),
-        repairs=(),
-        values=(),
-        remarks=(),
-        asks=() if findings.present or findings.results else (ASK,),
-        learned=(),
-        method=Reckoned(kind="exact", largest_sd=0.0, samples=0, words="Reckoned exactly."),
-        model=DiagnosisNote(
-            version=DIAGNOSIS_VERSION, seed=seed, jobs_learned_from=experience.closed_jobs, words="General figures."
+        separates=separation(told, findings, ours),
+        next_tests=tuple(_next_test(test, case, ours) for test in steps.tests),
+        advice=_advice(steps),
+        repairs=_repairs(findings, ours),
+        values=tuple(
+            ValueAnswer(
+                test=read.test,
+                name=ours.tests[read.test].name,
+                value=read.value,
+                unit=read.unit,
+                reference=read.reference,
+                reference_from=read.reference_from,
+                shares=dict(read.shares),
+                words=value_sentence(read, ours),
+            )
+            for read in findings.values
         ),
+        remarks=_remarks(told, findings, ours),
+        asks=() if findings.present or findings.results or findings.confirmed else (ASK,),
+        learned=_learned(learned, told.diagnosis, knowledge),
+        method=_method(told),
+        model=DiagnosisNote(version=DIAGNOSIS_VERSION, seed=seed, jobs_learned_from=learned.jobs, words=learned.words),
     )
-
-
-ASK: Final = "What does the owner see or hear? `tubewright list symptoms` has the words for it."
 
 
 def findings_of(case: Case, knowledge: Knowledge, experience: Experience = NO_EXPERIENCE, *, seed: int = 1) -> Findings:
@@ -115,14 +170,30 @@ def findings_of(case: Case, knowledge: Knowledge, experience: Experience = NO_EX
     return gather_findings(case, knowledge, emission=emission, retention=retentions(normal))
 
 
-def _headline(told: Diagnosis, findings: Findings) -> str:
+def _headline(told: Diagnosis, findings: Findings, knowledge: Knowledge) -> str:
+    settled = ", ".join(knowledge.faults[fault].name for fault in findings.confirmed)
+    before = f"Confirmed: {settled}. " if settled else ""
     if not told.suspects:
-        return "Nothing is known yet." if not findings.results else "Nothing known so far points at a fault."
-    first = told.suspects[0]
-    return f"Most likely: {first.name} ({first.probability:.0%})."
+        if before:
+            return f"{before}Nothing else that was found points at a further fault."
+        known = findings.present or findings.results
+        return "Nothing that was found points at a fault of the catalogue." if known else "Nothing is known yet."
+    first, *rest = told.suspects
+    if told.probability_unknown > max(0.5, first.probability):
+        chance = _percent(told.probability_unknown)
+        return f"{before}Most likely ({chance}) none of the faults in the catalogue; of these {first.name} leads."
+    also = f", before {rest[0].name} ({_percent(rest[0].probability)})" if rest else ""
+    rather = "Most likely" if first.probability >= 0.5 else "Not settled yet; first comes"
+    return f"{before}{rather}: {first.name} ({_percent(first.probability)}){also}."
 
 
-def _faults(told: Diagnosis, knowledge: Knowledge) -> tuple[FaultAnswer, ...]:
+def _percent(chance: float) -> str:
+    return "over 99 %" if chance > 0.995 else "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
+
+
+def _faults(
+    told: Diagnosis, general: Diagnosis, findings: Findings, knowledge: Knowledge, ours: Knowledge
+) -> tuple[FaultAnswer, ...]:
     answers = []
     for suspect in told.suspects:
         fault = knowledge.faults[suspect.id]
@@ -133,10 +204,10 @@ def _faults(told: Diagnosis, knowledge: Knowledge) -> tuple[FaultAnswer, ...]:
                 subsystem=fault.subsystem,
                 of_the_tube=fault.of_the_tube,
                 probability=suspect.probability,
-                probability_sd=0.0,
-                general_probability=suspect.probability,
-                prior_probability=fault.per_1000 / 1000,
-                state="suspected",
+                probability_sd=told.posterior_sd[fault.id],
+                general_probability=general.posteriors[fault.id],
+                prior_probability=ours.faults[fault.id].per_1000 / 1000,
+                state="excluded" if fault.id in findings.excluded else "suspected",
                 hazard=fault.hazard,
                 repair=fault.repair,
                 minutes=fault.minutes,
@@ -148,7 +219,106 @@ def _faults(told: Diagnosis, knowledge: Knowledge) -> tuple[FaultAnswer, ...]:
     return tuple(answers)
 
 
-def _next_test(test: ProposedTest, knowledge: Knowledge) -> NextTest:
+_STATE_WORDS: Final[dict[RepairState, str]] = {
+    "found": "found; it explains what it explains, and is still to be mended",
+    "mended": "mended; it explains what it explains",
+    "excluded": "ruled out by somebody, so its odds count for a twentieth",
+}
+
+
+def _repairs(findings: Findings, knowledge: Knowledge) -> tuple[RepairAnswer, ...]:
+    settled: list[tuple[RepairState, tuple[str, ...]]] = [
+        ("found", findings.found),
+        ("mended", findings.mended),
+        ("excluded", findings.excluded),
+    ]
+    return tuple(
+        RepairAnswer(
+            id=fault,
+            name=knowledge.faults[fault].name,
+            state=state,
+            words=f"{knowledge.faults[fault].name}: {_STATE_WORDS[state]}.",
+        )
+        for state, faults in settled
+        for fault in faults
+    )
+
+
+def _remarks(told: Weighed, findings: Findings, knowledge: Knowledge) -> tuple[Remark, ...]:
+    remarks = [
+        Remark(kind="contradiction", words=clash.words, mend="Keep the one that holds now.")
+        for clash in excluding_results(findings, knowledge)
+    ]
+    remarks += [
+        Remark(kind="doubt", words=clash.words, mend="Look again, or take it for the work of something unusual.")
+        for clash in hardly_together(told.evidence, findings, knowledge)
+    ]
+    remarks += [Remark(kind="doubt", words=f"{_capital(doubt)}.", mend="") for doubt in findings.doubts]
+    remarks += [Remark(kind="note", words=f"{_capital(words)}.", mend="") for words in findings.silent]
+    return tuple(remarks)
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _learned(learned: LearnedFaults, told: Diagnosis, knowledge: Knowledge) -> tuple[LearnedFigure, ...]:
+    """The figures of the suspects that the shop's own jobs have moved."""
+    named = {suspect.id for suspect in told.suspects}
+    return tuple(
+        LearnedFigure(
+            fault=figure.fault,
+            name=knowledge.faults[figure.fault].name,
+            about=figure.about,
+            words=figure_words(figure, knowledge),
+            ours_probability=figure.ours_probability,
+            general_probability=figure.general_probability,
+            jobs=figure.jobs,
+        )
+        for figure in learned.figures
+        if figure.fault in named
+    )
+
+
+def figure_words(figure: OwnFigure, knowledge: Knowledge) -> str:
+    """What a learned figure is about."""
+    name = knowledge.faults[figure.fault].name
+    if figure.sort == "how_often":
+        return f"{name}: how often it comes"
+    if figure.sort == "symptom":
+        return f"{name}: shows “{knowledge.symptoms[figure.about].owner_says.rstrip('.')}”"
+    test, result = figure.about.split("/")
+    means = next(r.means for r in knowledge.tests[test].results if r.id == result)
+    return f"{name}: {knowledge.tests[test].name}: {means}"
+
+
+def _method(told: Weighed) -> Reckoned:
+    if told.solved.exact:
+        return Reckoned(kind="exact", largest_sd=0.0, samples=0, words="Reckoned exactly, nothing sampled.")
+    sd = float(told.solved.posterior_sd[0].max())
+    return Reckoned(
+        kind="sampled",
+        largest_sd=sd,
+        samples=told.solved.samples,
+        words=(
+            f"So many findings hang together that they were sampled, {told.solved.samples} times; the standard error "
+            f"of a chance is {100 * sd:.1g} points of a hundred at the most."
+        ),
+    )
+
+
+def _advice(steps: NextSteps) -> Advice:
+    repair = steps.repair
+    return Advice(
+        kind=steps.advice,
+        words=steps.words,
+        fault="" if repair is None else repair.id,
+        access_steps=() if repair is None else repair.access_steps,
+        expected_cost_left=steps.cost_now,
+    )
+
+
+def _next_test(test: ProposedTest, case: Case, knowledge: Knowledge) -> NextTest:
     return NextTest(
         id=test.id,
         name=test.name,
@@ -161,7 +331,10 @@ def _next_test(test: ProposedTest, knowledge: Knowledge) -> NextTest:
         minutes_saved=test.minutes_saved,
         caution_ids=caution_ids(knowledge, test.hazard, test.cautions),
         follows=test.follows,
-        nominal_words="",
+        nominal_words=nominal_words(test.id, case, knowledge),
+        access_minutes=test.access_minutes,
+        access_steps=test.access_steps,
+        words=test.words,
         outcomes=tuple(
             OutcomeAnswer(result=o.result, means=o.means, chance=o.chance, leading=o.leading, words=o.words)
             for o in test.outcomes
@@ -170,15 +343,15 @@ def _next_test(test: ProposedTest, knowledge: Knowledge) -> NextTest:
     )
 
 
-def caution_ids(knowledge: Knowledge, hazard: Hazard, extra: tuple[str, ...]) -> tuple[str, ...]:
-    """The cautions of a step: those of its hazard class first, then its own."""
-    return tuple(dict.fromkeys([*knowledge.hazards[hazard].cautions, *extra]))
+_BASE_UNITS: Final = {"d_eht": ("kV", 1e-3), "d_focus": ("kV", 1e-3), "p_input_ohm": ("ohm", 1.0)}
 
 
-def cautions_of(knowledge: Knowledge, hazard: Hazard, extra: tuple[str, ...]) -> dict[str, tuple[str, ...]]:
-    """The cautions of a step in words, and what to confirm before it."""
-    ids = caution_ids(knowledge, hazard, extra)
-    return {
-        "cautions": tuple(knowledge.cautions[i].text for i in ids),
-        "confirm": tuple(knowledge.cautions[i].confirm for i in ids if knowledge.cautions[i].confirm),
-    }
+def nominal_words(test: str, case: Case, knowledge: Knowledge) -> str:
+    """What the reading is held against, where that is known."""
+    unit, factor = _BASE_UNITS.get(test, ("V", 1.0))
+    chassis = knowledge.chassis.get(case.display.chassis or "")
+    of_chassis = nominal_in_chassis(chassis, test)
+    if of_chassis is not None and chassis is not None and test.startswith(("d_", "p_input")):
+        return f"Right in {chassis.name}: {of_chassis * factor:g} {unit}."
+    usual = knowledge.tests[test].usual_nominal
+    return f"Usual: {usual * factor:g} {unit}." if usual is not None else ""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Literal
 
 from tubewright.answers.assessment import FORMAT, Remark
@@ -153,6 +153,8 @@ class NextTest:
 
     ``follows`` is what the same test has shown already, where it goes further.
     ``nominal_words`` says what the reading is held against, where that is known.
+    ``access_steps`` are the way to it as the set stands now, ``access_minutes`` what
+    they take; ``words`` says why it stands where it stands.
     """
 
     id: str
@@ -169,7 +171,26 @@ class NextTest:
     confirm: tuple[str, ...]
     follows: str
     nominal_words: str
+    access_minutes: float
+    access_steps: tuple[str, ...]
+    words: str
     outcomes: tuple[OutcomeAnswer, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """Whether to test first or to open a suspect up, and why.
+
+    ``fault`` is the suspect, with the way to it in ``access_steps``; empty if there is
+    none. ``expected_cost_left`` are the minutes' worth of work ahead without any further
+    test.
+    """
+
+    kind: Literal["test", "repair", "nothing"]
+    words: str
+    fault: str
+    access_steps: tuple[str, ...]
+    expected_cost_left: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,6 +275,7 @@ class Diagnosed:
     unexplained: tuple[Unexplained, ...]
     separates: Separation | None
     next_tests: tuple[NextTest, ...]
+    advice: Advice
     repairs: tuple[RepairAnswer, ...]
     values: tuple[ValueAnswer, ...]
     remarks: tuple[Remark, ...]
@@ -313,6 +335,13 @@ def to_json(answer: Diagnosed) -> dict[str, object]:
         "unexplained": [{"id": u.id, "name": u.name, "probability": _plain(u.probability)} for u in answer.unexplained],
         "separates": None if answer.separates is None else _separation(answer.separates),
         "next_tests": [_next_test(t) for t in answer.next_tests],
+        "advice": {
+            "kind": answer.advice.kind,
+            "fault": answer.advice.fault,
+            "access_steps": list(answer.advice.access_steps),
+            "expected_cost_left": _plain(answer.advice.expected_cost_left),
+            "words": answer.advice.words,
+        },
         "repairs": [{"fault": r.id, "name": r.name, "state": r.state, "words": r.words} for r in answer.repairs],
         "values": [
             {
@@ -355,14 +384,7 @@ def to_json(answer: Diagnosed) -> dict[str, object]:
 
 
 def _pull(pull: Pull) -> dict[str, object]:
-    return {
-        "finding": pull.finding,
-        "result": pull.result,
-        "kind": pull.kind,
-        "name": pull.name,
-        "log_odds": _plain(pull.log_odds),
-        "words": pull.words,
-    }
+    return {**asdict(pull), "log_odds": _plain(pull.log_odds)}
 
 
 def _separation(separation: Separation) -> dict[str, object]:
@@ -405,6 +427,9 @@ def _next_test(test: NextTest) -> dict[str, object]:
         "minutes_saved": _plain(test.minutes_saved),
         "follows": test.follows,
         "nominal": test.nominal_words,
+        "access_minutes": test.access_minutes,
+        "access_steps": list(test.access_steps),
+        "words": test.words,
         "outcomes": [
             {
                 "result": o.result,

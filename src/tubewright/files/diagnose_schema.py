@@ -96,6 +96,9 @@ def diagnose_schema() -> Schema:
                 "minutes_saved": amount,
                 "follows": {**text, "description": "what the same test showed, where it goes further"},
                 "nominal": {**text, "description": "what the reading is held against"},
+                "access_minutes": amount,
+                "access_steps": {**texts, "description": "the way to it as the set stands now"},
+                "words": {**text, "description": "why it stands where it stands"},
                 "outcomes": _list(
                     {
                         "result": text,
@@ -105,6 +108,15 @@ def diagnose_schema() -> Schema:
                         "words": text,
                     }
                 ),
+            }
+        ),
+        "advice": _object(
+            {
+                "kind": {"enum": ["test", "repair", "nothing"]},
+                "fault": {**text, "description": "the suspect that could be opened up; else empty"},
+                "access_steps": texts,
+                "expected_cost_left": {**amount, "description": "minutes' worth of work without any further test"},
+                "words": text,
             }
         ),
         "repairs": _list(

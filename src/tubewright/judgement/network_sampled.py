@@ -243,7 +243,7 @@ def reweighted(drawn: Drawn, *, chance: Floats, links: Floats, leaks: Floats, gr
     logs, log_sd = np.empty(variants), np.empty(variants)
     unlit = np.empty((variants, len(findings)))
     for v in range(variants):
-        if len(links) == 1:
+        if len(links) == 1 or v == 0 or np.array_equal(links[v], links[0]):
             hidden = hidden_then
         else:
             own = np.minimum(links[v][np.ix_(faults, findings)], 1.0 - _CERTAIN)

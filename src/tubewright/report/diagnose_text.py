@@ -28,7 +28,7 @@ SUBSYSTEM_WORDS: Final = {
 
 MOST_OUTCOMES: Final = 3
 """Outcomes of a test that are spelt out, the likeliest first."""
-FIRST_TESTS: Final = 3
+FIRST_TESTS: Final = 2
 """Tests written out as steps; the rest stand in a table."""
 
 
@@ -186,6 +186,8 @@ def separation_step(separation: Separation) -> Step:
 
 
 def _next_tests(answer: Diagnosed) -> Iterator[Block]:
+    if answer.advice.words and answer.next_tests:
+        yield Paragraph(text=answer.advice.words)
     for test in answer.next_tests[:FIRST_TESTS]:
         yield test_step(test)
         if test.outcomes:
