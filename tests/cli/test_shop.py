@@ -135,7 +135,7 @@ def test_the_bench_is_started_on_this_machine_only(run: Run, place: Path, monkey
     assert run("bench", "--no-browser", "--port", "9000", "--demo").code == 0
     ((where, more),) = called
     assert where == place / "shop.sqlite3"
-    assert more == {"host": "127.0.0.1", "port": 9000, "open_browser": False, "demo": True}
+    assert more == {"host": "127.0.0.1", "port": 9000, "open_browser": False, "demo": True, "own": None}
 
 
 def test_closing_the_bench_is_no_failure(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tubewright.demo.load import demo_shop, load_demo
+from tubewright.demo.load import demo_own, demo_shop, load_demo
 from tubewright.errors import InputError
 from tubewright.knowledge.load import load_knowledge
 from tubewright.records.exchange import export_shop
@@ -59,6 +59,30 @@ def test_there_is_something_to_learn(shop: Store) -> None:
     assert {one.instrument for one in found.known_good} == {"Grey box"}
 
 
+def test_a_closed_job_confirmed_a_fault(shop: Store) -> None:
+    knowledge = load_knowledge()
+    (mended,) = shop.experience().mended
+    assert mended.faults == ("reservoir_cap_dried",)
+    assert mended.excluded == ("ground_loop",)
+    assert set(mended.present) & set(knowledge.faults["reservoir_cap_dried"].shows)
+    assert dict(knowledge.faults["reservoir_cap_dried"].confirmed_by).items() & set(mended.results)
+    (row,) = shop.board("reservoir", state="closed").rows
+    page = shop.job(row.job_id)
+    assert {one.caution for one in page.confirmations} >= {"anode_charge", "primary_reservoir", "gate_power_off"}
+    assert max(one.at for one in page.confirmations) <= page.repairs[-1].at
+
+
+def test_its_own_file_is_sound_and_its_displays_use_it(shop: Store) -> None:
+    profiles = load_knowledge(demo_own()).chassis
+    assert len(profiles) == 2
+    used = {one.display.chassis for one in shop.displays(size=100).rows} - {None}
+    assert used == set(profiles)
+    for one in shop.displays(size=100).rows:
+        if one.display.chassis:
+            assert profiles[one.display.chassis].name in one.notes
+            assert profiles[one.display.chassis].scan_khz == one.display.scan_khz
+
+
 def test_a_tube_moved_between_displays(shop: Store) -> None:
     moved = [one for one in shop.tubes(size=100).rows if len(shop.tube_history(one.id).fittings) > 1]
     assert moved
@@ -93,7 +117,7 @@ def test_the_data_speaks_of_no_figure_it_doesn_t_use() -> None:
     """A field that the loader doesn't know would be lost in silence."""
     known = {
         *("display", "days_ago", "closed_after", "person", "owner_words", "note", "use", "costs", "idle_years"),
-        *("waits_for", "symptoms", "absent", "look", "tests", "read", "treat"),
+        *("waits_for", "symptoms", "absent", "look", "tests", "read", "treat", "repair"),
     }
     known_readings = {
         *("hour", "stage", "minutes", "heater_v", "instrument", "unit", "emission", "cutoff"),

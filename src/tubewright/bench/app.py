@@ -35,6 +35,7 @@ from tubewright.bench.routes import (
 )
 from tubewright.bench.security import Guard
 from tubewright.case import Case
+from tubewright.errors import Fault
 from tubewright.experience import Experience
 from tubewright.knowledge.model import Knowledge
 from tubewright.records.store import Store
@@ -48,6 +49,7 @@ def create_app(
     replay: Replay | None = None,
     measure: Measure | None = None,
     secret: bytes | None = None,
+    own_mistakes: tuple[Fault, ...] = (),
 ) -> FastAPI:
     """The bench over one shop.
 
@@ -57,11 +59,17 @@ def create_app(
         assess: Judges a case; the program's own unless a test brings another.
         replay: Judges a case again from a given seed with as many futures; likewise.
         measure: Measures photographs; likewise.
+        own_mistakes: What is wrong with the shop's own file, if it had to be left out; every page says so.
         secret: Key of the form tokens; a fresh one at each start unless given.
     """
     app = FastAPI(title="Tubewright bench", version=__version__, docs_url=None, redoc_url=None)
     app.state.bench = Bench(
-        store=store, knowledge=knowledge, assess=assess or _assess, replay=replay or _replay, templates=environment()
+        store=store,
+        knowledge=knowledge,
+        assess=assess or _assess,
+        replay=replay or _replay,
+        templates=environment(),
+        own_mistakes=own_mistakes,
     )
     app.state.drawings = Drawings()
     app.state.measuring = Measuring(store, knowledge, measure=measure)

@@ -43,6 +43,7 @@ class Bench:
     assess: Assess
     replay: Replay
     templates: Environment
+    own_mistakes: tuple[Fault, ...] = ()
 
     def person(self, request: Request) -> Person | None:
         """Who is at the bench, if somebody said so and is still known."""
@@ -105,6 +106,8 @@ def page(request: Request, template: str, *, status: int = 200, **context: objec
         "fault_list": (),
         "labels": {},
         "undoable": _undoable(request, bench),
+        "own_mistakes": bench.own_mistakes,
+        "chassis_names": [(one.id, one.name) for one in bench.knowledge.chassis.values()],
         "asset": _asset,
     }
     html = bench.templates.get_template(template).render({**shared, **context})

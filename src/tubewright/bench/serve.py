@@ -11,9 +11,12 @@ import threading
 import webbrowser
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from tubewright.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from tubewright.knowledge.model import Knowledge
 
 LOOPBACK: Final = frozenset({"127.0.0.1", "localhost", "::1"})
 DEMO_FILE: Final = "demo-shop.sqlite3"
@@ -26,6 +29,7 @@ def run(
     port: int = 8765,
     open_browser: bool = True,
     demo: bool = False,
+    own: Path | None = None,
 ) -> None:
     """Serve the bench until it is stopped with Ctrl+C.
 
@@ -35,6 +39,7 @@ def run(
         port: Where to listen; 0 takes a free one.
         open_browser: Whether to open the browser on it.
         demo: Work on an invented shop beside the real one, filled on first use.
+        own: The shop's own file of faults and chassis profiles; one with mistakes is left out and named.
 
     Raises:
         InputError: The port is in use, or ``host`` is not of this machine alone.
@@ -43,7 +48,7 @@ def run(
 
     from tubewright.bench.app import create_app
     from tubewright.bench.judging import judge_unjudged
-    from tubewright.knowledge.load import load_knowledge
+    from tubewright.demo.load import demo_own, load_demo
     from tubewright.records.store import open_store
 
     listening = _listen(host, port)
@@ -51,10 +56,9 @@ def run(
     records = _demo_file(where) if demo else where
     with contextlib.closing(listening), open_store(records) as store:
         if demo and not store.displays(size=1).rows:
-            from tubewright.demo.load import load_demo
-
             load_demo(store, store.clock())
-        app = create_app(store, load_knowledge())
+        knowledge, mistakes = _knowledge(demo_own() if demo else own)
+        app = create_app(store, knowledge, own_mistakes=mistakes)
         if demo:
             judge_unjudged(app.state.bench)
         logging.getLogger("tubewright.bench").addHandler(logging.StreamHandler(sys.stderr))
@@ -72,6 +76,20 @@ def run(
         if unfinished:
             what = "1 measurement was" if unfinished == 1 else f"{unfinished} measurements were"
             sys.stdout.write(f"{what} not finished; the photographs are kept with their jobs.\n")
+
+
+def _knowledge(own: Path | None) -> tuple[Knowledge, tuple[Fault, ...]]:
+    """What is known, and the mistakes of the shop's own file if that had to be left out."""
+    from tubewright.knowledge.load import load_knowledge
+
+    if own is None:
+        return load_knowledge(), ()
+    try:
+        return load_knowledge(own), ()
+    except InputError as error:
+        told = "".join(f"  {fault}\n" for fault in error.faults)
+        sys.stderr.write(f"Your own file is left out, for it has mistakes; the records are as they were:\n{told}")
+        return load_knowledge(), error.faults
 
 
 def _demo_file(where: Path | str) -> Path:

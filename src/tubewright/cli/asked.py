@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tubewright.cli.shop import number_of, open_shop
+from tubewright.cli.shop import known, number_of, open_shop
 
 if TYPE_CHECKING:
     from tubewright.case import Case
@@ -28,12 +28,11 @@ def asked_case(named: str, shop: str | None) -> Case:
             return store.case_of(number)
     from tubewright.files import MAX_CASE_BYTES, read_case
     from tubewright.judgement.ranges import result_of_value
-    from tubewright.knowledge.load import load_knowledge
 
     typed = named == "-"
     return read_case(
         sys.stdin.buffer.read(MAX_CASE_BYTES + 1) if typed else Path(named),
         "standard input" if typed else "",
-        knowledge=load_knowledge(),
+        knowledge=known(shop),
         reads_off=result_of_value,
     )

@@ -10,7 +10,7 @@ import typer
 from tubewright.cli import settings
 from tubewright.cli.asked import asked_case
 from tubewright.cli.door import emit, emit_json, tell
-from tubewright.cli.shop import ShopOption, experience, number_of, open_shop
+from tubewright.cli.shop import ShopOption, experience, known, number_of, open_shop
 
 if TYPE_CHECKING:
     from tubewright.answers.assessment import Assessment
@@ -89,9 +89,8 @@ def schema(
 
 def _answer(case: Case, shop: str | None, *, seed: int, futures: int) -> Assessment:
     from tubewright.answers.assess import assess as judge
-    from tubewright.knowledge.load import load_knowledge
 
-    return judge(case, load_knowledge(), experience(shop), seed=seed, futures=futures)
+    return judge(case, known(shop), experience(shop), seed=seed, futures=futures)
 
 
 def _keep(case: Case, answer: Assessment, job: int, shop: str | None) -> None:

@@ -38,7 +38,14 @@ def bench(
 
     # Ctrl+C is how the bench is meant to be closed, so it is no failure.
     with contextlib.suppress(KeyboardInterrupt):
-        run(settings.shop_path(shop), host=HOST, port=port, open_browser=browser, demo=with_demo)
+        run(
+            settings.shop_path(shop),
+            host=HOST,
+            port=port,
+            open_browser=browser,
+            demo=with_demo,
+            own=settings.own_path(shop),
+        )
 
 
 def demo(
@@ -49,9 +56,15 @@ def demo(
     """Write an invented shop to a file, to try things on."""
     if file.exists():
         raise InputError(Fault(what="this file is already there", where=str(file), mend="Name a new one."))
-    from tubewright.demo.load import load_demo
+    from tubewright.demo.load import demo_own, load_demo
     from tubewright.records.store import open_store
 
     with open_store(file) as store:
         load_demo(store, store.clock())
     tell(f"The invented shop is in {file}. Open it: tubewright bench --shop {file}")
+    own = file.with_name(settings.OWN_FILE)
+    if own.exists():
+        tell(f"Its chassis profiles are left out: there is an {own} already.")
+    else:
+        own.write_bytes(demo_own().read_bytes())
+        tell(f"Its chassis profiles are in {own}.")

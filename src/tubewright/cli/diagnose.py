@@ -9,7 +9,7 @@ import typer
 from tubewright.cli import settings
 from tubewright.cli.asked import asked_case
 from tubewright.cli.door import emit, emit_json
-from tubewright.cli.shop import ShopOption, experience
+from tubewright.cli.shop import ShopOption, experience, known
 
 if TYPE_CHECKING:
     from tubewright.answers.diagnosed import Diagnosed
@@ -34,11 +34,10 @@ def diagnose(
     """
     from tubewright.answers.diagnose import diagnose as judge
     from tubewright.experience import NO_EXPERIENCE
-    from tubewright.knowledge.load import load_knowledge
 
     asked = asked_case(case, shop)
     taught = NO_EXPERIENCE if general else experience(shop)
-    show(judge(asked, load_knowledge(), taught, seed=seed), as_json=as_json)
+    show(judge(asked, known(shop), taught, seed=seed), as_json=as_json)
 
 
 def show(answer: Diagnosed, *, as_json: bool) -> None:

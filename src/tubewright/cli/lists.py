@@ -10,7 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from tubewright.cli import settings
+from tubewright.cli.chassis_words import chassis_blocks
 from tubewright.cli.door import emit, emit_json
+from tubewright.cli.shop import ShopOption, known_anyway
+from tubewright.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from tubewright.knowledge.model import Knowledge
@@ -27,12 +30,18 @@ class Listed(enum.StrEnum):
     tests = "tests"
     faults = "faults"
     treatments = "treatments"
+    controls = "controls"
+    chassis = "chassis"
     phosphors = "phosphors"
     labels = "labels"
 
 
-DONE_BY_HAND: Final = (Listed.faults, Listed.tests, Listed.treatments)
+DONE_BY_HAND: Final = (Listed.faults, Listed.tests, Listed.treatments, Listed.controls)
 """What leads a hand into the machine: never told without its cautions."""
+
+
+BY_PHOTO: Final = {Listed.symptoms: "photo", Listed.tests: "from_photo"}
+"""What a photograph can supply, with the field that says how."""
 
 
 class Kind(enum.StrEnum):
@@ -53,20 +62,25 @@ def list_(
     what: Annotated[Listed, typer.Argument(metavar="WHAT", help="What to list.")],
     *,
     search: Annotated[str, typer.Option("--search", metavar="WORDS", help="Only those that fit these words.")] = "",
+    photo: Annotated[
+        bool, typer.Option("--photo", help="Only symptoms or tests that a photograph can supply, and how.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Write the list as JSON.")] = False,
+    shop: ShopOption = None,
 ) -> None:
     """List the ids that a case may use, and what they mean.
 
-    Faults, tests and treatments are shown in full, cautions first, when a search finds few.
+    Your own file's are among them. Faults, tests, treatments and controls are shown in
+    full, cautions first, when a search finds few.
     """
-    from tubewright.knowledge.load import load_knowledge
-
-    knowledge = load_knowledge()
+    knowledge = known_anyway(shop)
     entries = _found(knowledge, what, search)
+    if photo:
+        entries = _by_photo(what, entries)
     if as_json:
         emit_json([_as_json(entry, knowledge) for entry in entries])
         return
-    _emit(_blocks(knowledge, what, entries))
+    _emit(_blocks(knowledge, what, entries, photo=photo))
 
 
 def sources(
@@ -75,10 +89,9 @@ def sources(
     as_json: Annotated[bool, typer.Option("--json", help="Write them as JSON.")] = False,
 ) -> None:
     """List every number it reckons with, and its source."""
-    from tubewright.knowledge.load import load_knowledge
     from tubewright.report.describe import Column, Paragraph, Table
 
-    knowledge = load_knowledge()
+    knowledge = known_anyway()
     wanted = kind.value.replace("-", " ") if kind else None
     constants = [constant for constant in knowledge.constants.values() if wanted in {None, constant.kind}]
     cited = {constant.source for constant in constants}
@@ -125,13 +138,29 @@ def _found(knowledge: Knowledge, what: Listed, search: str) -> Sequence[object]:
     return [entry for entry in held.values() if all(word in _all_words(entry) for word in words)]
 
 
+def _by_photo(what: Listed, entries: Sequence[object]) -> Sequence[object]:
+    if what not in BY_PHOTO:
+        raise InputError(
+            Fault(
+                what=f"a photograph supplies symptoms and tests, not {what.value}",
+                where="--photo",
+                mend="Try tubewright list symptoms --photo.",
+            )
+        )
+    return [entry for entry in entries if getattr(entry, BY_PHOTO[what]) != "none"]
+
+
 def _all_words(entry: object) -> str:
     return str(vars_of(entry)).lower().replace("_", " ") + " " + str(vars_of(entry)).lower()
 
 
-def _blocks(knowledge: Knowledge, what: Listed, entries: Sequence[Any]) -> list[Block]:
+def _blocks(knowledge: Knowledge, what: Listed, entries: Sequence[Any], *, photo: bool) -> list[Block]:
     from tubewright.report.describe import Paragraph
 
+    if photo and entries:
+        return [_photographed(what, entries)]
+    if what is Listed.chassis:
+        return chassis_blocks(knowledge, entries)
     if not entries:
         return [Paragraph(text="Nothing fits these words. Leave --search out to see them all.")]
     if what in DONE_BY_HAND and len(entries) <= FEW:
@@ -141,6 +170,7 @@ def _blocks(knowledge: Knowledge, what: Listed, entries: Sequence[Any]) -> list[
         Listed.tests: _tests,
         Listed.faults: _faults,
         Listed.treatments: _treatments,
+        Listed.controls: _controls,
         Listed.phosphors: _phosphors,
         Listed.labels: _labels,
     }
@@ -158,7 +188,7 @@ def _in_full(knowledge: Knowledge, what: Listed, entry: Any) -> list[Block]:  # 
 
     cautions = tuple(knowledge.cautions[name].text for name in entry.cautions)
     confirm = tuple(knowledge.cautions[name].confirm for name in entry.cautions)
-    minutes = entry.attended_minutes if what is Listed.treatments else entry.minutes
+    minutes = {Listed.treatments: "attended_minutes", Listed.controls: ""}.get(what, "minutes")
     name = entry.kind_id if what is Listed.treatments else entry.id
     blocks: list[Block] = [
         Paragraph(text=f"{name}: {entry.name}", strong=True),
@@ -167,15 +197,56 @@ def _in_full(knowledge: Knowledge, what: Listed, entry: Any) -> list[Block]:  # 
             cautions=cautions,
             confirm=tuple(guard for guard in confirm if guard),
             hazard=f"{entry.hazard}: {knowledge.hazards[entry.hazard].means}",
-            words=entry.repair if what is Listed.faults else entry.how,
-            time=wording.minutes(minutes),
+            words=_what_to_do(what, entry),
+            time=wording.minutes(getattr(entry, minutes)) if minutes else "",
         ),
     ]
     if what is Listed.tests:
         blocks.append(Listing(items=tuple(f"{result.id}: {result.means}" for result in entry.results)))
     elif what is Listed.treatments:
         blocks.append(Paragraph(text=f"Stop when: {entry.stop_when}"))
+    elif what is Listed.faults and entry.treatments:
+        names = ", ".join(f"{name} ({knowledge.treatments[name].name})" for name in entry.treatments)
+        blocks.append(Paragraph(text=f"Treatments of the tube that may mend it, the mildest first: {names}"))
     return [*blocks, Paragraph(text="")]
+
+
+def _what_to_do(what: Listed, entry: Any) -> str:  # noqa: ANN401 - a test, treatment, fault or control
+    if what is Listed.faults:
+        return str(entry.repair)
+    if what is Listed.controls:
+        return f"Moves: {entry.moves} Disturbs: {entry.disturbs}"
+    return str(entry.how)
+
+
+_SUPPLIED: Final = {
+    "measurable": "as a figure, by tubewright measure",
+    "hint": "as a hint",
+    "series": "by several over time",
+}
+
+
+def _photographed(what: Listed, entries: Sequence[Any]) -> Block:
+    return _table(
+        f"{len(entries)} {what.value} that a photograph can supply",
+        ("Id", "What it is", "How"),
+        [
+            (
+                e.id,
+                e.technician_says if what is Listed.symptoms else e.name,
+                _SUPPLIED[getattr(e, BY_PHOTO[what])],
+            )
+            for e in entries
+        ],
+    )
+
+
+def _controls(entries: Sequence[Any]) -> Block:
+    return _table(
+        f"{len(entries)} controls; the sense differs between designs: say which way it went",
+        ("Id", "Control", "Moves", "Disturbs", "Hazard"),
+        [(e.id, e.name, e.moves, e.disturbs, e.hazard) for e in entries],
+    )
 
 
 def _symptoms(entries: Sequence[Any]) -> Block:

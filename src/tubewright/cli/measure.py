@@ -15,6 +15,7 @@ import typer
 from tubewright.cli import settings
 from tubewright.cli.door import emit, emit_json, printable
 from tubewright.cli.raster import Mount
+from tubewright.cli.shop import known_anyway
 from tubewright.errors import Fault, InputError, RefusedError
 from tubewright.quantity import parse_quantity
 
@@ -188,9 +189,7 @@ def _earlier(path: Path, knowledge: Knowledge) -> Measurement:
 
 
 def _knowledge() -> Knowledge:
-    from tubewright.knowledge.load import load_knowledge
-
-    return load_knowledge()
+    return known_anyway()
 
 
 def _rasters(knowledge: Knowledge, name: str) -> Sequence[Raster]:

@@ -10,6 +10,7 @@ import typer
 
 from tubewright.cli import settings
 from tubewright.cli.door import Door, emit, emit_json
+from tubewright.cli.shop import known_anyway
 from tubewright.errors import Fault, InputError
 from tubewright.quantity import parse_quantity
 
@@ -158,10 +159,9 @@ def tags(
 
 
 def _raster(name: str) -> Raster:
-    from tubewright.knowledge.load import load_knowledge
     from tubewright.picture.patterns.rasters import find_raster, library
 
-    return find_raster(library(load_knowledge().rasters.values()), name)
+    return find_raster(library(known_anyway().rasters.values()), name)
 
 
 def _cautions(knowledge: Knowledge, names: tuple[str, ...]) -> list[str]:

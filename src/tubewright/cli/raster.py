@@ -11,6 +11,7 @@ import typer
 from tubewright.cli import settings
 from tubewright.cli.door import Door, emit, emit_json
 from tubewright.cli.raster_given import give, number, scaled, typed, whole
+from tubewright.cli.shop import known_anyway
 from tubewright.errors import Fault, RefusedError
 
 if TYPE_CHECKING:
@@ -110,12 +111,11 @@ def list_(
 ) -> None:
     """List the rasters that have a name, with their source."""
     from tubewright.answers.raster import describe_raster, raster_json
-    from tubewright.knowledge.load import load_knowledge
     from tubewright.picture.patterns.rasters import library
     from tubewright.report.describe import Column, Paragraph, Table
     from tubewright.report.text import blocks_to_text
 
-    knowledge = load_knowledge()
+    knowledge = known_anyway()
     words = search.lower().split()
     answers = [
         describe_raster(raster, mounting=mount.value, facts=knowledge.rasters[name])
@@ -167,10 +167,9 @@ def show(
 ) -> None:
     """Show a raster in time: µs, dots and lines; its mode line; its EDID."""
     from tubewright.answers.raster import describe_raster
-    from tubewright.knowledge.load import load_knowledge
     from tubewright.picture.patterns.rasters import find_raster, library, repeated
 
-    known = load_knowledge().rasters
+    known = known_anyway().rasters
 
     def work() -> RasterAnswer:
         raster = find_raster(library(known.values()), name)

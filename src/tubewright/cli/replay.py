@@ -10,7 +10,7 @@ import typer
 
 from tubewright.cli import settings
 from tubewright.cli.door import emit, emit_json
-from tubewright.cli.shop import ShopOption, job_of_verdict, no_verdict, number_of, open_shop
+from tubewright.cli.shop import ShopOption, job_of_verdict, known, no_verdict, number_of, open_shop
 from tubewright.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -39,13 +39,12 @@ def replay(
     from tubewright.answers.assess import assess as judge
     from tubewright.answers.assessment import to_json
     from tubewright.files import read_case
-    from tubewright.knowledge.load import load_knowledge
 
     then: dict[str, Any] = json.loads(kept.answer_json)
     # Without the knowledge: an id that has left the catalogue must not stop a replay.
     case = read_case(kept.case_json.encode(), f"verdict {kept.id}.json")
     futures = int(then.get("model", {}).get("futures", 100_000))
-    today = to_json(judge(case, load_knowledge(), learned, seed=kept.seed, futures=futures))
+    today = to_json(judge(case, known(shop), learned, seed=kept.seed, futures=futures))
     if as_json:
         emit_json({"verdict": kept.id, "given_at": kept.at.isoformat(), "then": then, "today": today})
         return

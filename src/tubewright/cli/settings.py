@@ -3,6 +3,7 @@
 | variable | what it does |
 |---|---|
 | ``TUBEWRIGHT_SHOP`` | the shop's database, where ``--shop`` is not given |
+| ``TUBEWRIGHT_OWN`` | the shop's own file of faults, tests and chassis profiles |
 | ``TUBEWRIGHT_LOG`` | the file that takes the details of our own failures |
 | ``NO_COLOR`` | set to anything: no colour |
 """
@@ -16,8 +17,10 @@ from pathlib import Path
 from typing import Final
 
 SHOP_VARIABLE: Final = "TUBEWRIGHT_SHOP"
+OWN_VARIABLE: Final = "TUBEWRIGHT_OWN"
 LOG_VARIABLE: Final = "TUBEWRIGHT_LOG"
 SHOP_FILE: Final = "shop.sqlite3"
+OWN_FILE: Final = "own.toml"
 
 
 def shop_path(given: str | None = None) -> Path | str:
@@ -27,10 +30,32 @@ def shop_path(given: str | None = None) -> Path | str:
     """
     named = given or os.environ.get(SHOP_VARIABLE, "")
     if not named:
-        from platformdirs import user_data_path
-
-        return user_data_path("tubewright", appauthor=False) / SHOP_FILE
+        return _data_folder() / SHOP_FILE
     return named if "://" in named else Path(named).expanduser()
+
+
+def own_path(given: str | None = None) -> Path | None:
+    """The shop's own file: as the environment says, else the one beside the shop's records, if there is one.
+
+    Beside the address of a database server there is no place; the file lies in the user's data folder then.
+    """
+    named = os.environ.get(OWN_VARIABLE, "")
+    if named:
+        return Path(named).expanduser()
+    beside = own_place(given)
+    return beside if beside.exists() else None
+
+
+def own_place(given: str | None = None) -> Path:
+    """Where the shop's own file is looked for when the environment says nothing of it."""
+    where = shop_path(given)
+    return (where.parent if isinstance(where, Path) else _data_folder()) / OWN_FILE
+
+
+def _data_folder() -> Path:
+    from platformdirs import user_data_path
+
+    return user_data_path("tubewright", appauthor=False)
 
 
 def log_path() -> Path:

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Annotated, TypeAlias
 import typer
 
 from tubewright.cli import settings
+from tubewright.cli.door import tell
 from tubewright.errors import Fault, InputError, UnknownRecordError
 
 if TYPE_CHECKING:
     from tubewright.experience import Experience
+    from tubewright.knowledge.model import Knowledge
     from tubewright.records.store import Store
 
 ShopOption: TypeAlias = Annotated[
@@ -64,6 +66,41 @@ def experience(given: str | None) -> Experience:
         return NO_EXPERIENCE
     with open_shop(given) as store:
         return store.experience()
+
+
+def known(given: str | None = None) -> Knowledge:
+    """What the trade knows, together with the shop's own file where there is one.
+
+    Raises:
+        InputError: There are mistakes in the shop's own file; each with file and line.
+    """
+    from tubewright.knowledge.load import load_knowledge
+
+    own = settings.own_path(given)
+    try:
+        return load_knowledge(own)
+    except InputError as error:
+        if own is None:  # a mistake of ours, not of the shop
+            raise
+        kept = Fault(
+            what="this shop's own file isn't sound, and without it the answer might be another",
+            where=str(own),
+            mend="Mend it (`tubewright own check` says when it is), or move it away; the records are as they were.",
+        )
+        raise InputError([*error.faults, kept]) from error
+
+
+def known_anyway(given: str | None = None) -> Knowledge:
+    """The same for what can do without the shop's own file: mistakes in it are told, and it is left out."""
+    from tubewright.knowledge.load import load_knowledge
+
+    try:
+        return known(given)
+    except InputError as error:
+        mistakes = len(error.faults) - 1
+        noun = "a mistake" if mistakes == 1 else f"{mistakes} mistakes"
+        tell(f"{settings.own_path(given)} has {noun} and is left out: tubewright own check")
+        return load_knowledge()
 
 
 def number_of(text: str, what: str) -> int:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tubewright.cli.door import emit, tell
+from tubewright.cli.shop import known_anyway
 from tubewright.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -89,10 +90,9 @@ def _scenes(
 
 
 def _raster(name: str) -> Raster:
-    from tubewright.knowledge.load import load_knowledge
     from tubewright.picture.patterns.rasters import find_raster, library
 
-    return find_raster(library(load_knowledge().rasters.values()), name)
+    return find_raster(library(known_anyway().rasters.values()), name)
 
 
 def _check_folder(out: Path, names: list[str]) -> None:

@@ -10,10 +10,13 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from importlib.resources import files
 from operator import itemgetter
+from pathlib import Path
 from typing import Any, Final
 
 from tubewright import case
 from tubewright.errors import Fault, InputError
+from tubewright.knowledge.load import load_knowledge
+from tubewright.knowledge.model import Knowledge
 from tubewright.records.store import Store
 
 FILES: Final = ("shop.toml", "closed.toml", "open.toml")
@@ -39,6 +42,11 @@ def demo_shop() -> dict[str, Any]:
         shop["visit"] += part.pop("visit", [])
         shop |= part
     return shop
+
+
+def demo_own() -> Path:
+    """The demo shop's own file: its chassis profiles."""
+    return Path(str(files("tubewright.demo").joinpath("own.toml")))
 
 
 def load_demo(store: Store, now: dt.datetime) -> None:
@@ -79,6 +87,7 @@ class _Loader:
         self.displays: dict[str, int] = {}
         self.tubes: dict[str, int] = {}
         self.jobs: dict[int, int] = {}
+        self.knowledge: Knowledge = load_knowledge()
         self.events: list[tuple[dt.datetime, int, Callable[[], object]]] = []
 
     def _ago(self, days: float, hours: float = 0) -> dt.datetime:
@@ -138,6 +147,7 @@ class _Loader:
         steps += [(one.get("hour", 0.5), "test", one) for one in visit.get("tests", ())]
         steps += [(one["hour"], "read", one) for one in visit.get("read", ())]
         steps += [(one["hour"], "treat", one) for one in visit.get("treat", ())]
+        steps += [(one["hour"], "repair", one) for one in visit.get("repair", ())]
         self._plan(day, 0, partial(self._open, number, visit))
         for hour, kind, step in steps:
             self._plan(day, hour, partial(self._step, number, kind, step, self.people[visit["person"]]))
@@ -170,8 +180,18 @@ class _Loader:
         elif kind == "treat":
             given = {name: value for name, value in step.items() if name != "note"}
             self.store.add_treatment(job_id, given, note=step.get("note", ""), by=by)
+        elif kind == "repair":
+            self._repair(job_id, step, by)
         else:
             self.store.add_readings(job_id, _readings(step), by=by)
+
+    def _repair(self, job_id: int, step: Mapping[str, Any], by: int) -> None:
+        given = {name: step[name] for name in ("fault", "outcome")}
+        if given["outcome"] == "mended":
+            cautions = (self.knowledge.cautions[name] for name in self.knowledge.faults[given["fault"]].cautions)
+            said = {one.id: one.confirm for one in cautions if one.asked == "before"}
+            self.store.confirm(job_id, "repair", given["fault"], cautions=said, by=by)
+        self.store.add_repair(job_id, given, minutes=step.get("minutes"), note=step.get("note", ""), by=by)
 
 
 def _readings(step: Table) -> list[dict[str, object]]:

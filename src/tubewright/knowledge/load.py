@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeAlias
 
 from tubewright.errors import Fault, InputError
 from tubewright.knowledge.build import assemble
@@ -49,7 +49,7 @@ def load_knowledge(extra: Path | None = None) -> Knowledge:
     """
     if extra is None:
         return _built_in()
-    return knowledge_from([*_built_in_files(), *_files_at(extra)])
+    return _with_own(tuple(_files_at(extra)))
 
 
 def knowledge_from(files: Iterable[FactsFile]) -> Knowledge:
@@ -80,9 +80,27 @@ def _shape_is_sound(entry: Entry, faults: list[Fault]) -> bool:
     return all(found)
 
 
+OwnFacts: TypeAlias = dict[str, tuple[str, ...]]
+"""What a shop's own file holds: ids by table; links have none."""
+
+
+def own_facts(path: Path) -> OwnFacts:
+    """The ids that a shop's own file holds, by table, in its order; the file has been loaded without fault."""
+    held: dict[str, list[str]] = {}
+    for file in _files_at(path):
+        for entry in parse(file, [], TABLES, ONE_EACH):
+            held.setdefault(entry.table, []).append(entry.id)
+    return {table: tuple(ids) for table, ids in held.items()}
+
+
 @lru_cache(maxsize=1)
 def _built_in() -> Knowledge:
     return knowledge_from(_built_in_files())
+
+
+@lru_cache(maxsize=2)
+def _with_own(files: tuple[FactsFile, ...]) -> Knowledge:
+    return knowledge_from([*_built_in_files(), *files])
 
 
 def _built_in_files() -> list[FactsFile]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from pydantic import BaseModel, ConfigDict, Field
-from sqlalchemy import Connection
+from sqlalchemy import Connection, select
 
 from tubewright import case
 from tubewright.errors import Fault, InputError
@@ -14,7 +14,7 @@ from tubewright.records import checks
 from tubewright.records.changes import Change, Values, row
 from tubewright.records.model import ConfirmationRecord, RepairRecord, StepSort
 from tubewright.records.rows import confirmation_record, records_of, repair_record
-from tubewright.records.tables import confirmations, jobs, repairs
+from tubewright.records.tables import confirmations, displays, jobs, observations, repairs
 from tubewright.records.transactions import Transactions
 
 MOST_MINUTES: Final = 100_000  # from memory: estimate; ten weeks day and night
@@ -115,6 +115,17 @@ class Repairs(Transactions):
         with self.database.read() as conn:
             row(conn, jobs, job_id)
             return records_of(conn, confirmations, confirmations.c.job_id == job_id, confirmation_record)
+
+    def ids_used(self) -> dict[str, set[str]]:
+        """Ids that the records use: of symptoms, tests, faults and chassis profiles."""
+        asked = {
+            "symptom": select(observations.c.name).where(observations.c.sort == "symptom"),
+            "test": select(observations.c.name).where(observations.c.sort == "test"),
+            "fault": select(repairs.c.fault),
+            "chassis": select(displays.c.chassis).where(displays.c.chassis.is_not(None)),
+        }
+        with self.database.read() as conn:
+            return {noun: set(conn.execute(query.distinct()).scalars()) for noun, query in asked.items()}
 
 
 def check_repair(values: Values, where: str) -> None:

@@ -192,7 +192,8 @@ def save_display(request: Request, bench: TheBench, form: TheForm, display_id: I
     except ConflictError:
         now = bench.store.display(display_id)
         theirs = {**now.display.model_dump(), "owner": now.owner, "place": now.place, "notes": now.notes}
-        both = _compare(theirs, form, ("label", "diagonal_in", "scan_khz", "mount", "owner", "place", "notes"))
+        compared = ("label", "diagonal_in", "scan_khz", "mount", "chassis", "owner", "place", "notes")
+        both = _compare(theirs, form, compared)
         return _display_form(request, bench, display_id, status=409, conflict=both, typed=form.typed())
     except UnknownRecordError:
         raise
@@ -339,6 +340,7 @@ def display_of(read: FormReader) -> case.Display | None:
             "diagonal_in": read.figure("diagonal_in", "inches"),
             "scan_khz": read.figure("scan_khz", "khz"),
             "mount": read.choice("mount", words.MOUNTS),
+            "chassis": read.words("chassis") or None,
         },
     )
 
