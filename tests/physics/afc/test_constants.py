@@ -24,6 +24,7 @@ TECHNICAL: Final = {
     "figures:CAPTURE_STEPS": "grid",
     "figures:CAPTURE_PHASES": "grid",
     "inverse:DRAWS": "size of a sample",
+    "inverse:COURSES": "size of a sample",
     "inverse:WIDENED": "how the sample is drawn",
     "inverse:FROM_PRIOR": "how the sample is drawn",
     "inverse:STUDENT_FREEDOM": "how the sample is drawn",

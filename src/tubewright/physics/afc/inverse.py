@@ -34,6 +34,7 @@ FREE_RUN_SD_HZ: Final = 200.0
 SETTLE_SD_RATIO: Final = 0.05
 OVERSHOOT_SD: Final = 0.03
 DRAWS: Final = 3000
+COURSES: Final = 400
 WIDENED: Final = 1.5
 FROM_PRIOR: Final = 0.1
 UNTOLD_RATIO: Final = 0.7
@@ -101,7 +102,7 @@ class LoopSeen:
         bound: Whether gap, gain and free-running error can only be told together, as the kick that they make.
         agreement_sd: How far the best loop misses what was seen, in standard errors, root mean square.
         effective_count: How many equally weighed draws the answer rests on.
-        fitted_mm: The likeliest curl by line of the frame, (lines,).
+        fitted_mm: The curl by line of the frame, the middle of what remains likely, (lines,).
     """
 
     natural_hz: Between
@@ -193,6 +194,7 @@ class _Draws:
 
     shape_ln: FloatArray
     gap_lines: FloatArray
+    ln_seen: FloatArray
     ln_weight: FloatArray
     free_run_mean_hz: FloatArray
     free_run_sd_hz: FloatArray
@@ -270,6 +272,7 @@ class _Trial:
         return _Draws(
             shape_ln=shape,
             gap_lines=gaps,
+            ln_seen=np.where(possible, ln_seen, -np.inf),
             ln_weight=np.where(possible, ln_seen + ln_chance, -np.inf),
             free_run_mean_hz=mean,
             free_run_sd_hz=sd,
@@ -358,8 +361,10 @@ def _told(found: _Draws, trial: _Trial, gap_lines: int | None) -> LoopSeen:
     ):
         untold.append("gap_lines")
     free_sd, kick_sd = (_sd(np.log(np.maximum(np.abs(one), 1e-9)), weight) for one in (free, kick))
-    best = int(np.argmax(found.ln_weight))
-    course = found.course_mm_per_hz[best]
+    best = int(np.argmax(found.ln_seen))
+    # One loop alone may be an odd one; the middle of those that remain likely is what they have in common.
+    likely = rng.choice(len(weight), size=COURSES, p=weight)
+    middle = np.median(found.course_mm_per_hz[likely] * free[likely, None], axis=0)
     return LoopSeen(
         natural_hz=between(natural, weight),
         damping_ratio=between(damping, weight),
@@ -369,9 +374,9 @@ def _told(found: _Draws, trial: _Trial, gap_lines: int | None) -> LoopSeen:
         kick_us=between(kick, weight),
         untold=tuple(untold),
         bound=kick_sd < BOUND_RATIO * free_sd,
-        agreement_sd=trial.misses_sd(course, float(found.free_run_mean_hz[best])),
+        agreement_sd=trial.misses_sd(found.course_mm_per_hz[best], float(found.free_run_mean_hz[best])),
         effective_count=float(1 / (weight**2).sum()),
-        fitted_mm=np.repeat(course * found.free_run_mean_hz[best], trial.per_line),
+        fitted_mm=np.repeat(middle, trial.per_line),
     )
 
 
