@@ -91,8 +91,11 @@ def test_every_case_gets_an_answer_that_keeps_the_schema(name: str) -> None:
     assert told.method.kind == "exact"
     ranked = [fault.probability for fault in told.faults]
     assert ranked == sorted(ranked, reverse=True)
-    for step in (*told.faults, *told.next_tests):
-        assert step.cautions or step.hazard == "H0", step.id
+    steps = [(f.id, f.hazard, f.cautions) for f in told.faults] + [
+        (t.id, t.hazard, t.cautions) for t in told.next_tests
+    ]
+    for step, hazard, cautions in steps:
+        assert cautions or hazard == "H0", step
     if told.separates is not None:
         assert told.separates.cautions or told.separates.hazard == "H0"
         assert {told.separates.first.id, told.separates.second.id} == {f.id for f in told.faults[:2]}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import time
 import tomllib
@@ -14,6 +15,9 @@ from samples import SAMPLE_CASE
 from tubewright.case import Case
 from tubewright.errors import Fault, InputError
 from tubewright.files import MAX_CASE_BYTES, read_case
+from tubewright.judgement.ranges import result_of_value
+from tubewright.knowledge.chassis import Chassis
+from tubewright.knowledge.load import load_knowledge
 from tubewright.knowledge.model import BenchTest, Knowledge, NamedResult, Symptom
 
 BAD: list[dict[str, Any]] = tomllib.loads(
@@ -136,7 +140,9 @@ def test_a_symptom_is_not_both_present_and_absent() -> None:
 
 
 def test_a_number_that_a_test_cannot_be_read_off_is_met_at_its_line() -> None:
-    def refuses(test: BenchTest, /, *, value: float, unit: str, nominal: float | None) -> object:
+    def refuses(
+        test: BenchTest, /, *, value: float, unit: str, nominal: float | None, of_chassis: float | None
+    ) -> object:
         if nominal is None:
             raise InputError(Fault(what=f"{test.id} lacks what is nominal", where="value", mend="Add nominal"))
         return (value, unit)
@@ -241,3 +247,17 @@ def test_a_name_of_a_field_is_tamed_as_well() -> None:
     (found,) = faults_in('format = 1\n["\\u001b[31m' + "x" * 5000 + '"]\na = 1\n')
     assert found.isprintable()
     assert len(found) < 300
+
+
+def test_what_is_nominal_may_stand_in_the_profile(tmp_path: Path) -> None:
+    """A reading without its nominal value is taken where the display's chassis profile gives it, and only there."""
+    known = dataclasses.replace(
+        load_knowledge(), chassis={"pier_19": Chassis(id="pier_19", name="Pier 19", bplus_v=127.0)}
+    )
+    text = 'format = 1\n[display]\nchassis = "{}"\n[[tests]]\nid = "{}"\nvalue = 118\nunit = "V"\n'
+    path = tmp_path / "case.toml"
+    path.write_text(text.format("pier_19", "d_bplus"), encoding="utf-8")
+    assert read_case(path, knowledge=known, reads_off=result_of_value).tests[0].value == 118
+    path.write_text(text.format("pier_19", "d_g2"), encoding="utf-8")
+    with pytest.raises(InputError, match="nominal"):
+        read_case(path, knowledge=known, reads_off=result_of_value)

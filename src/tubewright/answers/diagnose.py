@@ -44,7 +44,7 @@ from tubewright.judgement.consistency import check
 from tubewright.judgement.diagnosis import Diagnosis, Weighed, diagnose_findings, weighed
 from tubewright.judgement.evidence import weigh
 from tubewright.judgement.faults_learned import LearnedFaults, OwnFigure, learn_faults
-from tubewright.judgement.findings import Findings, gather_findings, nominal_in_chassis
+from tubewright.judgement.findings import Findings, gather_findings
 from tubewright.judgement.learning import learn
 from tubewright.judgement.network import ImpossibleError
 from tubewright.judgement.next_tests import NextSteps, ProposedTest, next_steps
@@ -350,7 +350,7 @@ def nominal_words(test: str, case: Case, knowledge: Knowledge) -> str:
     """What the reading is held against, where that is known."""
     unit, factor = _BASE_UNITS.get(test, ("V", 1.0))
     chassis = knowledge.chassis.get(case.display.chassis or "")
-    of_chassis = nominal_in_chassis(chassis, test)
+    of_chassis = None if chassis is None else chassis.nominal(test)
     if of_chassis is not None and chassis is not None and test.startswith(("d_", "p_input")):
         return f"Right in {chassis.name}: {of_chassis * factor:g} {unit}."
     usual = knowledge.tests[test].usual_nominal

@@ -24,8 +24,10 @@ _MOST_FAULTS: Final = 100
 class ReadsOff(Protocol):
     """How a number stands for a named result of a test; raises InputError where it can't."""
 
-    def __call__(self, test: BenchTest, /, *, value: float, unit: str, nominal: float | None) -> object:
-        """The result that the number stands for."""
+    def __call__(
+        self, test: BenchTest, /, *, value: float, unit: str, nominal: float | None, of_chassis: float | None
+    ) -> object:
+        """The result that the number stands for; ``of_chassis`` is what the profile says, in base units."""
 
 
 def check_case(
@@ -203,6 +205,9 @@ def _found_and_excluded(repairs: Sequence[Mapping[str, object]]) -> list[FieldFa
 
 def _unreadable_values(data: Mapping[str, object], knowledge: Knowledge, reads_off: ReadsOff) -> list[FieldFault]:
     faults = []
+    display = data.get("display")
+    named = display.get("chassis") if isinstance(display, dict) else None
+    chassis = knowledge.chassis.get(named) if isinstance(named, str) else None
     for number, entry in enumerate(_members(data, "tests")):
         try:
             given = TestResult.model_validate(entry)
@@ -212,7 +217,13 @@ def _unreadable_values(data: Mapping[str, object], knowledge: Knowledge, reads_o
         if test is None or given.value is None:
             continue
         try:
-            reads_off(test, value=given.value, unit=given.unit or "", nominal=given.nominal)
+            reads_off(
+                test,
+                value=given.value,
+                unit=given.unit or "",
+                nominal=given.nominal,
+                of_chassis=None if chassis is None else chassis.nominal(test.id),
+            )
         except InputError as error:
             faults += [
                 FieldFault(path=("tests", number, fault.where or "value"), what=fault.what, mend=f"{fault.mend}.")

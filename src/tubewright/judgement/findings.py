@@ -211,7 +211,10 @@ def _symptoms(case: Case, knowledge: Knowledge, faults: list[Fault]) -> tuple[tu
 def _repairs(case: Case, knowledge: Knowledge, faults: list[Fault], doubts: list[str]) -> dict[str, str]:
     """The last word on each fault that was found, mended or excluded."""
     settled: dict[str, str] = {}
-    for number, repair in enumerate(case.repairs):
+    told = list(enumerate(case.repairs))
+    if all(repair.at is not None for repair in case.repairs):
+        told.sort(key=lambda pair: str(pair[1].at))  # as they came about, however they were listed
+    for number, repair in told:
         if repair.fault not in knowledge.faults:
             faults.append(_unknown("fault", repair.fault, knowledge.faults, f"repairs[{number}].fault"))
             continue
@@ -230,25 +233,9 @@ def _chassis(case: Case, knowledge: Knowledge, doubts: list[str]) -> Chassis | N
     return knowledge.chassis.get(named) if named else None
 
 
-_PROFILE_FIELDS: Final[dict[str, str]] = {
-    "d_bplus": "bplus_v",
-    "d_video_supply": "video_supply_v",
-    "d_heater_rms": "heater_v",
-    "d_eht": "eht_kv",
-}
-
-
 def nominal_in_chassis(chassis: Chassis | None, test: str) -> float | None:
-    """What a test should read in a set of this kind, in base units; None if its profile doesn't say."""
-    if chassis is None:
-        return None
-    if test in chassis.nominals:
-        return chassis.nominals[test]
-    name = _PROFILE_FIELDS.get(test)
-    figure: float | None = getattr(chassis, name) if name else None
-    if figure is None or name is None:
-        return None
-    return 1000.0 * figure if name.endswith("_kv") else figure
+    """What a test should read in a set of this kind, in base units; None if there is no profile or it doesn't say."""
+    return None if chassis is None else chassis.nominal(test)
 
 
 def _read(test: BenchTest, given: TestResult, chassis: Chassis | None) -> ReadValue:

@@ -36,7 +36,7 @@ _EACH: Final = 512
 """Sets of faults in each population."""
 _FEWEST: Final = 128
 """Sets in each population of a large group."""
-_MOST_LINKS: Final = 1_500_000
+_MOST_LINKS: Final = 2_500_000
 """Sets times faults times findings above which populations are kept smaller."""
 _SWEEP_AFTER: Final = 4
 """Findings after which all faults are moved, not only those of the finding added last."""
@@ -207,17 +207,19 @@ class _Herd:
         order = self.rng.random((len(rows), len(causes)))
         out = causes[np.argmax(np.where(there[rows], order, -1.0), axis=1)]
         come = causes[np.argmax(np.where(there[rows], -1.0, order), axis=1)]
-        columns = np.flatnonzero(added)
-        before = self.hidden[rows]
-        after = before / (1.0 - self.links[out]) * (1.0 - self.links[come])
+        columns = np.flatnonzero(self.links[causes].max(axis=0) > 0)  # nothing else changes
+        counted = added[columns]
+        before = self.hidden[np.ix_(rows, columns)]
+        let_through = 1.0 - self.links[:, columns]
+        after = before / let_through[out] * let_through[come]
         ratio = np.prod(
-            np.maximum(1.0 - after[:, columns], 0.0) / np.maximum(1.0 - before[:, columns], 1e-300), axis=1
+            np.maximum(1.0 - after[:, counted], 0.0) / np.maximum(1.0 - before[:, counted], 1e-300), axis=1
         ) * np.exp(np.clip(self.log_odds[come] - self.log_odds[out], -700, 700))
         taken = self.rng.random(len(rows)) < ratio
         rows = rows[taken]
         self.states[rows, out[taken]] = False
         self.states[rows, come[taken]] = True
-        self.hidden[rows] = after[taken]
+        self.hidden[np.ix_(rows, columns)] = after[taken]
 
 
 def reweighted(drawn: Drawn, *, chance: Floats, links: Floats, leaks: Floats, group: Group) -> Told:

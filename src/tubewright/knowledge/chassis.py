@@ -122,6 +122,22 @@ class Chassis:
     sync_input: SyncInput | None = None
     source: str = ""
 
+    def nominal(self, test: str) -> float | None:
+        """What a bench test should read in such a set, in base units (V, A, ohm, Hz); None if not known.
+
+        Where ``nominals`` is silent, the figures of the profile itself speak.
+        """
+        if test in self.nominals:
+            return self.nominals[test]
+        eht_v = None if self.eht_kv is None else 1000.0 * self.eht_kv
+        known = {
+            "d_bplus": self.bplus_v,
+            "d_video_supply": self.video_supply_v,
+            "d_heater_rms": self.heater_v,
+            "d_eht": eht_v,
+        }
+        return known.get(test)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Control:
