@@ -6,6 +6,7 @@ answer in every door.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Final
 
 import numpy as np
@@ -77,6 +78,7 @@ def diagnose(
     *,
     seed: int = 1,
     workplace: Workplace = CLOSED,
+    set_aside: Collection[str] = (),
 ) -> Diagnosed:
     """Name the suspects, what speaks for and against them, and the next tests.
 
@@ -86,6 +88,7 @@ def diagnose(
         experience: What the shop's own closed jobs taught; leave it out for the general figures.
         seed: Seed of whatever is sampled.
         workplace: What stands open now; with nothing said, a closed set that is off.
+        set_aside: Ids of tests that nobody wants proposed now.
 
     Returns:
         The diagnosis.
@@ -102,7 +105,15 @@ def diagnose(
     except ImpossibleError:
         raise impossible_together(weigh(findings, ours), findings, ours) from None
     general = diagnose_findings(findings, knowledge, seed=seed) if learned.jobs else told.diagnosis
-    steps = next_steps(findings, ours, limit=MOST_NAMED, workplace=workplace, evidence=told.evidence, sets=told.sets)
+    steps = next_steps(
+        findings,
+        ours,
+        limit=MOST_NAMED,
+        done=set_aside,
+        workplace=workplace,
+        evidence=told.evidence,
+        sets=told.sets,
+    )
     changes = pulls(told.solved.posteriors)
     leading = leading_faults(told)
     return Diagnosed(
