@@ -44,6 +44,7 @@ WITHOUT_UNIT: Final[Mapping[str, str]] = {
     "Told:": "probabilities and their logarithms",
     "Group:work": "a number of multiplications",
     "LearnedFigure:": "probabilities",
+    "TakeTest:profile_nominal": "in the base unit of what the test reads",
     "OutcomeAnswer:leading": "probabilities of faults",
     "Diagnosed:explanations_cover": "a probability: what the listed explanations were chosen from",
     "Blame:": "chances, as the class says",

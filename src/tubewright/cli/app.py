@@ -22,6 +22,7 @@ from tubewright.cli import (
     recap,
     replay,
     simulate,
+    trace,
 )
 from tubewright.cli.door import Door, speak_utf8
 
@@ -56,6 +57,7 @@ def _tubewright(
 for _module in (
     assess,
     diagnose,
+    trace,
     measure,
     pattern,
     raster,
