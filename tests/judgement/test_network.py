@@ -9,6 +9,7 @@ import tomllib
 from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import numpy as np
@@ -281,3 +282,50 @@ def test_speed_of_a_large_network() -> None:
         network.posteriors(*arrays, list(range(8)), list(range(8, 28)))
         times.append(time.perf_counter() - start)
     assert min(times) < 0.1
+
+
+@given(nets(), st.randoms(use_true_random=False))
+@settings(max_examples=50, deadline=None)
+def test_no_order_of_faults_or_findings_matters(net: dict[str, Any], random: Random) -> None:
+    faults = random.sample(range(len(net["priors"])), len(net["priors"]))
+    findings = random.sample(range(len(net["leaks"])), len(net["leaks"]))
+    place = {old: new for new, old in enumerate(findings)}
+    turned = {
+        "priors": [net["priors"][i] for i in faults],
+        "links": [[net["links"][i][j] for j in findings] for i in faults],
+        "leaks": [net["leaks"][j] for j in findings],
+        "positive": [place[j] for j in reversed(net["positive"])],
+        "negative": [place[j] for j in reversed(net["negative"])],
+        "ratios": [net["ratios"][i] for i in faults],
+    }
+    here, logarithm = ask(net)
+    there, same = ask(turned)
+    np.testing.assert_allclose(there, here[faults], rtol=1e-9, atol=1e-13)
+    assert same == pytest.approx(logarithm, abs=1e-10)
+
+
+@given(nets(), st.data())
+@settings(max_examples=60, deadline=None)
+def test_a_cause_made_surer_takes_blame_off_the_others(net: dict[str, Any], data: st.DataObject) -> None:
+    """With one finding seen and nothing else, what speaks more for one of its causes never raises another."""
+    j = data.draw(st.integers(0, len(net["leaks"]) - 1))
+    i = data.draw(st.integers(0, len(net["priors"]) - 1))
+    one = {**net, "positive": [j], "negative": []}
+    surer = {**one, "ratios": [5 * r if k == i else r for k, r in enumerate(net["ratios"])]}
+    before, _ = ask(one)
+    after, _ = ask(surer)
+    others = np.arange(len(before)) != i
+    assert np.all(after[others] <= before[others] * (1 + 1e-9))
+
+
+@given(nets(), st.data())
+@settings(max_examples=60, deadline=None)
+def test_a_sure_leak_takes_a_finding_out(net: dict[str, Any], data: st.DataObject) -> None:
+    """A finding that is seen in any case says nothing, present or not told."""
+    j = data.draw(st.integers(0, len(net["leaks"]) - 1))
+    others = [k for k in net["positive"] if k != j]
+    leaks = [1.0 if k == j else leak for k, leak in enumerate(net["leaks"])]
+    rest = {**net, "leaks": leaks, "negative": [k for k in net["negative"] if k != j]}
+    with_it, _ = ask({**rest, "positive": [*others, j]})
+    without, _ = ask({**rest, "positive": others})
+    np.testing.assert_allclose(with_it, without, rtol=1e-9, atol=1e-13)
