@@ -9,9 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from math import ceil
 from typing import Final
 
 from tubewright.errors import Fault, InputError
+from tubewright.knowledge.chassis import Chassis
 from tubewright.physics.afc.figures import loop_figures
 from tubewright.physics.afc.parts import FLYBACK_US, AfcParts, Characteristic, Detector, WithoutEdge
 from tubewright.physics.afc.source import (
@@ -23,6 +25,7 @@ from tubewright.physics.afc.source import (
     with_vertical,
 )
 from tubewright.picture.patterns.raster import Raster
+from tubewright.picture.patterns.rasters import find_raster
 
 PART_WORDS: Final[Mapping[str, str]] = {
     "detector_v_per_rad": "detector slope",
@@ -46,6 +49,7 @@ ASSUMED_FREE_RUN_HZ: Final = 50.0
 ASSUMED_WIDTH_MM: Final = 370.0
 """Picture of a 19-inch tube."""
 ASSUMED_MAINS_HZ: Final = 50.0
+NEAR_RATIO: Final = 0.05
 
 SOURCE_KINDS: Final[Mapping[str, VerticalKind]] = {
     "standard": "standard",
@@ -146,7 +150,7 @@ def sync_source(
     timing: str = "525-60",
     kind: str = "",
     *,
-    raster: Raster | None = None,
+    base: SyncSource | None = None,
     vertical_lines: float | None = None,
     line_pulse_us: float | None = None,
     starts_mid_line: bool = False,
@@ -154,9 +158,9 @@ def sync_source(
     """A source from the words that people pick.
 
     Args:
-        timing: One of :data:`TIMINGS`; not used with ``raster``.
+        timing: One of :data:`TIMINGS`; not used with ``base``.
         kind: One of :data:`SOURCE_KINDS`; "" for what is usual with the timing.
-        raster: A raster of the library instead of a timing.
+        base: A source to begin with instead of a timing.
         vertical_lines: Length of the field pulse in lines.
         line_pulse_us: Width of the line pulses.
         starts_mid_line: Whether the field pulse begins half a line late.
@@ -165,7 +169,7 @@ def sync_source(
         InputError: No such timing or kind, or lengths that don't fit; all together.
     """
     faults = []
-    if raster is None and timing not in TIMINGS:
+    if base is None and timing not in TIMINGS:
         faults.append(
             Fault(what=f"there is no timing “{timing[:40]}”", where="timing", mend=f"Use {', '.join(TIMINGS)}.")
         )
@@ -181,7 +185,7 @@ def sync_source(
         )
     if faults:
         raise InputError(faults)
-    base = _of_raster(raster) if raster is not None else _of_timing(timing)
+    base = base or _of_timing(timing)
     longest = base.line_us / 4
     if line_pulse_us is not None and not 0 < line_pulse_us < longest:
         raise InputError(
@@ -204,6 +208,67 @@ def sync_source(
         )
     except ValueError as error:
         raise InputError(Fault(what=str(error), where="vertical_lines", mend="Give the lines it lasts.")) from error
+
+
+def given_source(
+    timing: str,
+    kind: str,
+    *,
+    rasters: Mapping[str, Raster],
+    profile: Chassis | None = None,
+    vertical_lines: float | None = None,
+    line_pulse_us: float | None = None,
+    starts_mid_line: bool = False,
+) -> SyncSource:
+    """A source from a name that may be a timing or a raster; without one, from a profile's rates.
+
+    Args:
+        timing: One of :data:`TIMINGS` or the name of a raster; "" for what the profile says, else 525-60.
+        kind: One of :data:`SOURCE_KINDS`; "" for what is usual.
+        rasters: The library.
+        profile: A profile whose rates are used where no timing is named.
+        vertical_lines: Length of the field pulse in lines.
+        line_pulse_us: Width of the line pulses.
+        starts_mid_line: Whether the field pulse begins half a line late.
+
+    Raises:
+        InputError: No such timing, raster or kind, or lengths that don't fit.
+    """
+    base: SyncSource | None = None
+    if timing and timing not in TIMINGS:
+        base = _of_raster(find_raster(rasters, timing))
+    elif not timing:
+        base = profile_source(profile)
+    return sync_source(
+        timing or TIMINGS[0],
+        kind,
+        base=base,
+        vertical_lines=vertical_lines,
+        line_pulse_us=line_pulse_us,
+        starts_mid_line=starts_mid_line,
+    )
+
+
+def profile_source(chassis: Chassis | None) -> SyncSource | None:
+    """The timing that a profile's rates point at; None where it says nothing of them.
+
+    Rates near television's give the standard; others a progressive field that keeps its proportions.
+    """
+    if chassis is None or (chassis.scan_khz is None and chassis.field_hz is None):
+        return None
+    slow = chassis.field_hz is not None and chassis.field_hz < (standard_525().field_hz + standard_625().field_hz) / 2
+    standard = standard_625() if slow else standard_525()
+    if chassis.scan_khz is None or abs(chassis.scan_khz * 1000 / standard.line_hz - 1) < NEAR_RATIO:
+        return standard
+    line_hz = chassis.scan_khz * 1000
+    usual = progressive(262)
+    lines = max(2 * ceil(usual.visible_after_lines), round(line_hz / (chassis.field_hz or standard.field_hz)))
+    scale = usual.line_hz / line_hz
+    return replace(
+        progressive(lines, line_hz=line_hz, active_us=usual.active_us * scale, visible_count=lines),
+        line_pulse_us=usual.line_pulse_us * scale,
+        serration_us=usual.serration_us * scale,
+    )
 
 
 def _of_timing(timing: str) -> SyncSource:

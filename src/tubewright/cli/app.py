@@ -8,6 +8,7 @@ import typer
 
 import tubewright
 from tubewright.cli import (
+    afc,
     assess,
     bench,
     diagnose,
@@ -22,6 +23,8 @@ from tubewright.cli import (
     recap,
     replay,
     simulate,
+    source,
+    supply,
     trace,
 )
 from tubewright.cli.door import Door, speak_utf8
@@ -64,7 +67,10 @@ for _module in (
     lists,
     own,
     heater,
+    afc,
     recap,
+    source,
+    supply,
     instrument,
     replay,
     simulate,
