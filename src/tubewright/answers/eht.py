@@ -10,7 +10,7 @@ Whoever leads a person to change B+, line rate, retrace tuning, yoke or width co
 >>> guard_change(stage, ChangeWanted(tuning_nf=6.1))
 Traceback (most recent call last):
 ...
-tubewright.errors.RefusedError: tuning: this would raise the anode voltage by an amount that can't be told. ...
+tubewright.errors.RefusedError: new_tuning: this would raise the anode voltage by an amount that can't be told. ...
 
 :func:`weigh_change` gives the same figures with the refusals as values, for showing.
 Neither ever says that a voltage is safe: what it says follows from figures that were
@@ -385,14 +385,14 @@ def _refusals(
         if not restored:
             yield Fault(
                 what=f"this would raise the anode voltage by {_by(ratio)}",
-                where="tuning",
+                where="new_tuning",
                 mend="The retrace tuning capacitor is replaced like for like: the value, kind and voltage it was "
                 "designed with.",
             )
     if effect not in ("raises", "unknown"):
         return
     rise = f"this {'would' if effect == 'raises' else 'may'} raise the anode voltage by {_by(ratio)}"
-    where = next((name for name in steps if name != "tuning"), "tuning")
+    where = "new_" + next((name for name in steps if name != "tuning"), "tuning")
     if limit is None:
         yield Fault(
             what=f"{rise}, and its rating isn't known",

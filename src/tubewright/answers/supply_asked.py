@@ -7,6 +7,7 @@ was left empty (:func:`from_chassis`), as text too, so that both are read the sa
 from __future__ import annotations
 
 import dataclasses
+import difflib
 from collections.abc import Callable, Mapping
 from typing import Final, Literal, TypeAlias
 
@@ -27,6 +28,8 @@ RECTIFIERS: Final[Mapping[Rectifier, str]] = {
     "doubler": "doubler",
 }
 """Each rectifier in words."""
+
+_RAW: Final = ("rectifier", "secondary", "hz", "source_ohm", "reservoir", "esr", "load", "diode")
 
 YES: Final = frozenset({"yes", "on", "true", "1"})
 WAYS: Final = ("down", "up")
@@ -82,6 +85,73 @@ def from_chassis(chassis: Chassis | None) -> dict[str, str]:
         if parts.rectifier is not None:
             found["rectifier"] = parts.rectifier
     return found | {name: f"{value:g} {unit}" for name, value, unit in held if value is not None}
+
+
+FIELDS: Final[Mapping[Question, tuple[str, ...]]] = {
+    "ripple": (
+        *_RAW,
+        "load_ohm",
+        "filter_ohm",
+        "filter",
+        "width",
+        "field",
+        "new_reservoir",
+        "new_esr",
+        "new_source_ohm",
+    ),
+    "filter": (*_RAW, "load_ohm", "wanted", "fitted", "stage_ohm", "surge", "repeat"),
+    "headroom": (*_RAW, "output", "dropout", "mains"),
+    "hum": ("field", "hz", "bars", "seconds", "way", "standing"),
+    "anode": ("capacitance", "eht", "drain", "down_to", "resistor_v"),
+    "eht": (
+        *("bplus", "line", "retrace", "tuning", "yoke", "width_coil", "eht", "limit"),
+        *("design_eht", "design_bplus", "design_tuning"),
+        *("new_bplus", "new_line", "new_tuning", "new_yoke", "new_width_coil", "protection"),
+    ),
+}
+"""The fields that each question knows."""
+
+MEASURED_ONLY: Final = frozenset({"bplus", "retrace", "tuning"})
+"""What the guard wants as it was measured: the profile only says what it should be."""
+
+
+def with_profile(
+    question: Question, typed: Mapping[str, str], chassis: Chassis | None
+) -> tuple[dict[str, str], dict[str, str]]:
+    """What was typed, with what a chassis profile knows where nothing was; and what the profile gave.
+
+    For the anode voltage's guard nothing that must be measured comes from a profile.
+    """
+    held = from_chassis(chassis)
+    if typed.get("load_ohm"):
+        held.pop("load", None)
+    filled = {
+        name: held[name]
+        for name in FIELDS[question]
+        if name in held and not typed.get(name, "").strip() and not (question == "eht" and name in MEASURED_ONLY)
+    }
+    return {**typed, **filled}, filled
+
+
+def profile_of(profiles: Mapping[str, Chassis], name: str) -> Chassis | None:
+    """The chassis profile of an id; None where no id was given.
+
+    Raises:
+        InputError: There is none of this id; the nearest are named.
+    """
+    if not name:
+        return None
+    if name in profiles:
+        return profiles[name]
+    near = difflib.get_close_matches(name[:80], list(profiles), n=3, cutoff=0.4)
+    shown = "".join(char if char.isprintable() else "?" for char in name[:40])
+    if near:
+        mend = f"Did you mean {' or '.join(near)}?"
+    elif profiles:
+        mend = "`tubewright list chassis` names those there are."
+    else:
+        mend = "There is none yet: profiles stand in your own file (`tubewright own`)."
+    raise InputError(Fault(what=f"there is no chassis profile “{shown}”", where="chassis", mend=mend))
 
 
 class _Reader:
