@@ -201,9 +201,21 @@ IDLE: Final = (
 )
 
 
+ALOOF: Final = (
+    '[[fault]]\nid = "aloof"\nname = "Aloof"\nper_1000 = 1\nshows = {}\nconfirmed_by = {}\nrepair = "None."\n'
+    'minutes = 1\nparts = ["c0"]\nhazard = "H0"\n'
+)
+MUTE: Final = IDLE.replace('id = "idle"', 'id = "mute"').rstrip() + "\nodds = { worn = 1 }\n"
+FORGOTTEN: Final = f'[[caution]]\nid = "old"\ntext = "Old."\nconfirm = "Old."\n{ORIGIN}'
+
+
 @pytest.mark.parametrize(
     ("entry", "says"),
     [
+        (ALOOF, "fault 'aloof': no finding speaks for it"),
+        (ALOOF.replace("shows = {}", "shows = { dark = 0.0 }"), "fault 'aloof': no finding speaks for it"),
+        (MUTE, "test 'mute': it tells nothing: no result of it changes the odds of a fault"),
+        (FORGOTTEN, "caution 'old': nothing uses it"),
         (UNREAD, "source 'unread': no entry cites it"),
         (ODD, "symptom 'odd': no fault shows it"),
         (IDLE, "test 'idle': no fault and no effect cites it"),
@@ -214,6 +226,66 @@ def test_what_nothing_uses_is_reported(entry: str, says: str) -> None:
     (fault,) = faults_of(text)
     assert says in fault
     assert fault.startswith(f"facts/broken.toml:{SOUND.count(chr(10)) + 3}:")
+
+
+def test_a_result_that_confirms_must_speak_for_what_it_confirms() -> None:
+    text = ALOOF.replace("{}\nrepair", '{ look = "right" }\nrepair').replace("shows = {}", "shows = { dark = 0.5 }")
+    (fault,) = faults_of(f"{SOUND}\n{text}")
+    assert "fault 'aloof': none of the results that confirm it speaks for it" in fault
+    assert '[[link]] test = "look" result = "right" odds = { aloof = 20 }' in fault
+    assert fault.startswith(f"facts/broken.toml:{line_of(f'{SOUND}{chr(10)}{text}', 'look = ' + chr(34) + 'right')}:")
+
+
+def test_a_caution_that_the_program_shows_by_itself_is_used() -> None:
+    where = FORGOTTEN.replace('confirm = "Old."', 'confirm = "Old."\nwhere = "some.page:CAUTIONS"')
+    assert knowledge_from([FactsFile(name="sound.toml", text=f"{SOUND}\n{where}")]).cautions["old"].where
+
+
+def test_a_step_on_a_running_set_needs_a_caution_however_harmless_it_is_called() -> None:
+    running = "\n" + IDLE.replace("running = false", "gate = true\nrunning = true")
+    (fault,) = faults_of(SOUND + running)
+    assert fault.startswith(
+        f"facts/broken.toml:{SOUND.count(chr(10)) + 2}: test 'idle': a step on a running set has no"
+    )
+
+
+@pytest.mark.parametrize(
+    ("hold", "says"),
+    [
+        ('id = "mnd"\nholds = "job"', "no caution is called 'mnd'. Did you mean mind?"),
+        ('id = "mind"\nholds = "minutes"', "it says nothing of how many minutes"),
+        ('id = "mind"\nholds = "job"\nminutes = 5', "what holds for the job has no minutes"),
+        ('id = "mind"\nholds = "step"\nminutes = 0', "minutes is 0, not above 0"),
+        ('id = "mind"\nholds = "step"\nundone_by = ["mnd"]', "no caution is called 'mnd'"),
+        ('id = "mind"\nholds = "ever"', "holds is 'ever', not one of job, step, minutes"),
+    ],
+)
+def test_for_how_long_a_word_holds_is_checked(hold: str, says: str) -> None:
+    (fault,) = faults_of(f"{SOUND}\n[[hold]]\n{hold}\n{ORIGIN}")
+    assert says in fault
+
+
+def test_a_hold_is_part_of_its_caution() -> None:
+    hold = f'\n[[hold]]\nid = "mind"\nholds = "step"\nminutes = 7\nundone_by = ["mind"]\nasked = "after"\n{ORIGIN}'
+    mind = knowledge_from([FactsFile(name="sound.toml", text=SOUND + hold)]).cautions["mind"]
+    assert (mind.holds, mind.holds_minutes, mind.undone_by, mind.asked) == ("step", 7, ("mind",), "after")
+    strict = knowledge_from([FactsFile(name="sound.toml", text=SOUND)]).cautions["mind"]
+    assert (strict.holds, strict.holds_minutes, strict.asked) == ("step", None, "before")
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ('treatments = ["clan"]', "no treatment is called 'clan'"),
+        ('groups = ["bth"]', "no group is called 'bth'. Did you mean both?"),
+        ('cautions = ["mnd"]', "no caution is called 'mnd'"),
+    ],
+)
+def test_what_mends_a_fault_and_goes_with_it_is_checked(line: str, says: str) -> None:
+    text = SOUND.replace('repair = "Mend it."', f'repair = "Mend it."\n{line}')
+    (fault,) = faults_of(text)
+    assert says in fault
+    assert fault.startswith(f"facts/broken.toml:{line_of(text, line)}:")
 
 
 def test_a_gate_needs_no_fault_to_cite_it() -> None:

@@ -8,6 +8,7 @@ from tubewright.errors import Fault
 from tubewright.knowledge.chassis_shape import CHASSIS_SHAPES
 from tubewright.knowledge.facts_text import Entry
 from tubewright.knowledge.fields import WORDS, Field, wrong_with
+from tubewright.knowledge.search import nearest
 
 SOURCE_KINDS: Final = ("published", "common practice", "from memory")
 HAZARDS: Final = ("H0", "H1", "H2", "H3", "H4")
@@ -283,10 +284,16 @@ def check_shape(entry: Entry, faults: list[Fault]) -> bool:
             continue
         wrong = wrong_with(entry.values[name], wanted)
         if wrong:
-            faults.append(entry.fault(f"{name} {wrong}", f"Give {name} as {WORDS[wanted.kind]}", name))
+            # Of a table by id, the one that is wrong stands on its own line.
+            at = wrong.split()[1] if wrong.startswith("of ") else name
+            faults.append(entry.fault(f"{name} {wrong}", f"Give {name} as {WORDS[wanted.kind]}", at))
             sound = False
+    groups = [table.removeprefix(f"{entry.table}.") for table in SHAPES if table.startswith(f"{entry.table}.")]
     for name in entry.values:
         if name not in shape:
-            faults.append(entry.fault(f"{name!r} is not one of its fields", "Use only " + ", ".join(shape), name))
+            near = nearest(name, [*shape, *groups])
+            mend = f"Did you mean {' or '.join(near)}? " if near else ""
+            mend += f"Use only {', '.join([*shape, *groups])}"
+            faults.append(entry.fault(f"{name!r} is not one of its fields", mend, name))
             sound = False
     return sound

@@ -32,6 +32,7 @@ def check_weights(entries: Iterable[Entry], knowledge: Knowledge, faults: list[F
                     entry.fault(
                         "no finding speaks for it",
                         "Name a symptom in shows, a result in confirmed_by, or its odds in a result",
+                        entry.id,
                     )
                 )
             elif fault.confirmed_by and not any(
@@ -53,5 +54,7 @@ def check_weights(entries: Iterable[Entry], knowledge: Knowledge, faults: list[F
             test = knowledge.tests[entry.id]
             if not test.gate and all(ratio == 1 for result in test.results for ratio in result.odds_ratios.values()):
                 faults.append(
-                    entry.fault("it tells nothing: no result of it changes the odds of a fault", "Give a result odds")
+                    entry.fault(
+                        "it tells nothing: no result of it changes the odds of a fault", "Give a result odds", entry.id
+                    )
                 )
