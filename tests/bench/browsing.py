@@ -52,8 +52,11 @@ def full_job(visitor: Visitor) -> int:
     assert visitor.post(f"/jobs/{job}/readings", **GRID).status_code == 303
     visitor.store.add_symptom(job, Symptom(id="raster_dim_all"))
     visitor.store.add_treatment(job, Treatment(kind="soak", gun="red", outcome="improved"))
+    visitor.confirm(job, "test", "d_bplus")
     visitor.post(f"/jobs/{job}/tests/d_bplus", value="107", unit="V", nominal="120")
     visitor.post(f"/jobs/{job}/looks", getter="silver", burn="8 %")
+    visitor.confirm(job, "repair", "rgb_swapped")
+    assert visitor.post(f"/jobs/{job}/repairs/new", fault="rgb_swapped", outcome="excluded").status_code == 303
     for stage in ("before", "after"):
         add_measurement(visitor.store, job, stage=stage)
     visitor.post(f"/jobs/{job}/verdict")
@@ -67,6 +70,7 @@ def every_page(visitor: Visitor) -> list[str]:
     reading = visitor.store.job(1).readings[0].id
     measurement = visitor.store.job(1).measurements[0].id
     treatment = visitor.store.job(1).treatments[0].id
+    repair = visitor.store.job(1).repairs[0].id
     return [
         "/",
         "/?state=closed",
@@ -77,6 +81,14 @@ def every_page(visitor: Visitor) -> list[str]:
         f"/jobs/1/readings/{reading}",
         "/jobs/1/symptoms",
         "/jobs/1/symptoms?q=dark",
+        "/jobs/1/diagnosis",
+        "/jobs/1/diagnosis?q=no+red%2C+and+it+hums",
+        "/jobs/1/diagnosis?test=v_getter",
+        "/jobs/1/repairs",
+        "/jobs/1/repairs?q=flyback",
+        "/jobs/1/repairs/new?fault=sync_no_serration",
+        f"/jobs/1/repairs/{repair}",
+        "/jobs/1/guard/test/d_eht",
         "/jobs/1/photos",
         "/jobs/1/measure",
         f"/jobs/1/measure?like={measurement}",
@@ -99,6 +111,7 @@ def every_page(visitor: Visitor) -> list[str]:
         "/tubes/1",
         "/tubes/1/edit",
         "/instruments",
+        "/reckon",
         "/heater",
         "/heater?work=rms&height=22.3&width=12&line=15.7",
         "/rasters",

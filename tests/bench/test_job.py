@@ -167,6 +167,7 @@ def test_symptoms_are_found_in_plain_words(visitor: Visitor) -> None:
 )
 def test_a_test_result_that_says_nothing_is_refused(visitor: Visitor, sent: dict[str, str], said: str) -> None:
     job = visitor.open_job()
+    visitor.confirm(job, "test", "d_bplus")
     answer = visitor.post(f"/jobs/{job}/tests/d_bplus", **sent)
     assert answer.status_code == 422
     assert said in answer.text
@@ -204,6 +205,14 @@ def test_every_test_and_treatment_puts_its_cautions_before_its_how(visitor: Visi
     for path, hazard in pages:
         text = visitor.get(path).text
         if known.hazards[hazard].cautions:
+            # Shut: the cautions, and nothing of the how. Open: the how, after them.
+            assert "Before you reach in" in text, path
+            assert "<strong>How:" not in text, path
+            sort, step = (
+                ("test", path.rsplit("/", 1)[1]) if "/tests/" in path else ("treatment", path.rsplit("=", 1)[1])
+            )
+            visitor.confirm(job, sort, step)
+            text = visitor.get(path).text
             assert -1 < text.find("Before you reach in") < text.find("<strong>How:"), path
 
 
@@ -221,6 +230,7 @@ def test_the_next_step_puts_its_cautions_first(visitor: Visitor) -> None:
 
 def test_a_treatment_is_logged_and_its_outcome_added_later(visitor: Visitor) -> None:
     job = visitor.open_job()
+    visitor.confirm(job, "treatment", "soak")
     visitor.post(f"/jobs/{job}/treatments/new", kind="soak", gun="red", note="12 h", at="2026-11-01")
     record = visitor.store.job(job).treatments[0]
     assert record.treatment.outcome is None

@@ -13,6 +13,7 @@ from starlette.types import Scope
 
 from tubewright import __version__
 from tubewright.answers.assessment import Assessment
+from tubewright.bench.diagnosing import Diagnosing
 from tubewright.bench.failures import Failures, add_handlers
 from tubewright.bench.measuring import Measure, Measuring
 from tubewright.bench.pages import Assess, Bench, Replay, environment
@@ -20,14 +21,18 @@ from tubewright.bench.pictures import Drawings
 from tubewright.bench.routes import (
     api,
     board,
+    diagnosis,
     facts,
     findings,
+    guards,
     measurements,
     patterns,
     photos,
     rasters,
     readings,
+    reckon,
     records,
+    repairs,
     shop,
     tools,
     treatments,
@@ -72,12 +77,25 @@ def create_app(
         own_mistakes=own_mistakes,
     )
     app.state.drawings = Drawings()
+    app.state.diagnosing = Diagnosing()
     app.state.measuring = Measuring(store, knowledge, measure=measure)
     app.mount("/static", _Static(directory=Path(str(resources.files("tubewright.bench") / "static"))), name="static")
     # The fixed addresses (/jobs/new) come before those with a number in them.
-    for part in (board, readings, findings, facts, treatments, photos, measurements, verdict):
+    for part in (
+        board,
+        readings,
+        diagnosis,
+        guards,
+        repairs,
+        findings,
+        facts,
+        treatments,
+        photos,
+        measurements,
+        verdict,
+    ):
         app.include_router(part.router)
-    for part in (records, tools, patterns, rasters, shop):
+    for part in (records, reckon, tools, patterns, rasters, shop):
         app.include_router(part.router)
     app.include_router(api.router)
     app.include_router(api.pages)

@@ -152,6 +152,10 @@ SAID: Final[Mapping[str, str]] = {
     "measured": "Measured.",
     "taken_over": "Findings taken over; the next verdict reckons with them.",
     "judged": "Readings saved, verdict kept.",
+    "confirmed": "Confirmed, and kept with the job.",
+    "repair": "Repair written down.",
+    "aside": "Set aside; it is in the list of tests set aside.",
+    "stands": "Noted how the set stands.",
 }
 
 
@@ -199,6 +203,7 @@ def environment() -> Environment:
         cap=words.capital,
         unbroken=words.unbroken,
         beyond=words.beyond,
+        on_the_page=words.on_the_page,
     )
     env.globals.update(word=words)
     return env

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from tubewright.case import Reading
+from tubewright.judgement.guards import Condition, for_how_long
 from tubewright.report.describe import DECISION_WORDS
 
 _DECISIONS: Final[Mapping[str, str]] = {str(name): said for name, said in DECISION_WORDS.items()}
@@ -59,6 +60,48 @@ HAZARDS: Final[Mapping[str, str]] = {
 }
 
 
+REPAIR_OUTCOMES: Final[Mapping[str, str]] = {
+    "mended": "mended",
+    "found": "found, not mended",
+    "excluded": "ruled out",
+}
+TEST_UNITS: Final[Mapping[str, str]] = {
+    # Where the catalogue holds a reading against what is nominal: the unit it is usually read in.
+    "s_hfree": "kHz",
+    "s_rgb_in": "V",
+    "t_heater_vi": "A",
+    "d_raw_dc": "V",
+    "d_bplus": "V",
+    "d_bplus_dummy": "V",
+    "d_rails": "V",
+    "d_video_supply": "V",
+    "d_heater_rms": "V",
+    "d_g2": "V",
+    "d_eht": "kV",
+    "d_focus": "kV",
+    "d_vout_mid": "V",
+}
+PARTS: Final[Mapping[str, str]] = {
+    # What a part costs, roughly, in US dollars (from memory, estimate).
+    "c0": "none",
+    "c1": "under $5",
+    "c2": "$5 to $20",
+    "c3": "$20 to $60",
+    "c4": "$60 to $150",
+    "c5": "over $150, or a tube or donor set",
+}
+PLACES: Final[Mapping[str, str]] = {
+    "closed": "off, closed",
+    "running": "running, closed",
+    "open": "off, back off",
+    "empty": "off, back off, proven empty",
+    "chassis": "chassis out, proven empty",
+    "instrument": "tube on the instrument",
+    "open-running": "running, back off",
+}
+"""How a set may stand on the bench."""
+
+
 def decision(name: str) -> str:
     """A decision or treatment in words."""
     return _DECISIONS.get(name, name.replace("_", " "))
@@ -78,6 +121,17 @@ def number(value: float | None, digits: int = 3) -> str:
     places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     text = f"{round(value, places):.{min(places, 9)}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def parts(classes: Sequence[str]) -> str:
+    """What the parts of a repair cost, roughly."""
+    named = [PARTS.get(one, one) for one in classes]
+    return named[0] if len(named) == 1 else f"{named[0]} up to {named[-1]}" if named else "not known"
+
+
+def lasts(condition: Condition) -> str:
+    """For how long the confirmation of a condition holds, as a sentence of its own."""
+    return f"{capital(for_how_long(condition).removeprefix('that '))}."
 
 
 def reading_value(reading: Reading) -> str:
@@ -127,6 +181,14 @@ _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|k?V|[mµ]?A|MΩ|Mohm|ohm|kHz|
 def unbroken(text: str) -> str:
     """The text with each figure tied to its unit, so that no line ends between them."""
     return _BEFORE_UNIT.sub("\u00a0", text)
+
+
+_COMMAND: Final = re.compile(r" ?`tubewright [^`]*`[^.]*\.")
+
+
+def on_the_page(text: str) -> str:
+    """Words without their advice on commands, which has its place in a terminal."""
+    return _COMMAND.sub("", text).strip()
 
 
 def capital(text: str) -> str:

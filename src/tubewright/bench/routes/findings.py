@@ -8,14 +8,20 @@ from fastapi import APIRouter, Request, Response
 
 from tubewright import case
 from tubewright.bench import words
+from tubewright.bench.diagnosing import reads_figure, remember, split_figure, standing_of, unit_of
 from tubewright.bench.forms import FormReader, by_field
+from tubewright.bench.guarding import lock_of
 from tubewright.bench.pages import Bench, go, wrong
+from tubewright.bench.routes.guards import guard_words, refused
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
-from tubewright.bench.routes.records import caution_checks, caution_texts
 from tubewright.bench.stored import answer_from_json
 from tubewright.errors import Fault, InputError, UnknownRecordError
+from tubewright.judgement.findings import nominal_in_chassis
+from tubewright.judgement.ranges import nominal_of
+from tubewright.judgement.workplace import needs_of_test, reach
 from tubewright.knowledge.model import BenchTest, Knowledge
 from tubewright.knowledge.search import find_symptoms
+from tubewright.quantity import parse_quantity
 from tubewright.records.model import JobPage, ObservationRecord
 
 router = APIRouter(include_in_schema=False)
@@ -59,7 +65,9 @@ def save_symptoms(request: Request, bench: TheBench, form: TheForm, job_id: Id) 
                     if o.symptom is not None and o.symptom.id == name:
                         bench.store.remove_observation(o.id, version=o.version, by=by)
     asked = form.text("q")
-    back = f"/jobs/{job_id}/symptoms" + (f"?q={_quoted(asked)}" if asked else "")
+    part = "diagnosis" if form.text("then") == "diagnosis" else "symptoms"
+    back = f"/jobs/{job_id}/{part}" + (f"?q={_quoted(asked)}" if asked else "")
+    back += "#now" if part == "diagnosis" else ""
     return go(request, back, said="symptoms", job_id=job_id)
 
 
@@ -124,34 +132,59 @@ def _test(bench: Bench, test_id: str) -> BenchTest:
 
 @router.get("/jobs/{job_id}/tests/{test_id}")
 def one_test(request: Request, bench: TheBench, job_id: Id, test_id: str) -> Response:
-    """One test: its cautions, how it is done, and the form for what came out."""
-    return _test_page(request, bench, job_id, _test(bench, test_id))
+    """One test: its cautions, what to confirm first, and once that is done how it goes and what came out."""
+    return _test_page(request, bench, bench.store.job(job_id), _test(bench, test_id))
 
 
 def _test_page(
-    request: Request, bench: Bench, job_id: int, found: BenchTest, *, status: int = 200, **more: object
+    request: Request, bench: Bench, job: JobPage, found: BenchTest, *, status: int = 200, **more: object
 ) -> Response:
-    units = [r.unit for r in found.results if r.quantity == "value" and r.unit]
+    lock = lock_of(bench, job, "test", found.id)
     context: dict[str, Any] = {
+        **guard_words(bench, job, lock, f"/jobs/{job.job.id}/tests/{found.id}"),
         "test": found,
-        "cautions": caution_texts(bench, found.cautions),
-        "confirm": caution_checks(bench, found.cautions),
+        "taking": taking(bench, job, found),
         "results": [(r.id, r.means) for r in found.results],
-        "unit": units[0] if units else "",
+        "then": "",
+        "places": (),
         **more,
     }
-    return job_page(request, "test_take.html", bench.store.job(job_id), "Tests", status=status, **context)
+    return job_page(request, "test_take.html", job, "Tests", status=status, **context)
+
+
+def taking(bench: Bench, job: JobPage, test: BenchTest) -> dict[str, Any]:
+    """What the form of a test needs: its unit, what is nominal in this set and who says so."""
+    unit = unit_of(test)
+    chassis = bench.knowledge.chassis.get(job.display.display.chassis or "")
+    nominal = nominal_of(test, unit=unit, given=None, of_chassis=nominal_in_chassis(chassis, test.id))
+    held = nominal.value is not None and any(r.quantity == "ratio" for r in test.results)
+    return {
+        "figure": reads_figure(test),
+        "unit": unit,
+        "nominal": nominal.value if held else None,
+        "nominal_from": {"chassis": f"from the profile {chassis.name}" if chassis else "", "usual": "as usual"}.get(
+            nominal.origin, ""
+        )
+        if held
+        else "",
+        "of_nominal": any(r.quantity == "ratio" for r in test.results),
+    }
 
 
 @router.post("/jobs/{job_id}/tests/{test_id}")
 def save_test(request: Request, bench: TheBench, form: TheForm, job_id: Id, test_id: str) -> Response:
-    """Store the result of a test: a named one, or a figure with its unit."""
+    """Store the result of a test: a named one, or a figure with its unit. Refused while the test is shut."""
     found = _test(bench, test_id)
+    job = bench.store.job(job_id)
+    lock = lock_of(bench, job, "test", test_id)
+    if not lock.is_open:
+        return refused(request, bench, job, lock, form)
     read = FormReader(form)
     try:
         result = read.choice("result", [r.id for r in found.results])
-        value, nominal = read.figure("value", "number"), read.figure("nominal", "number")
-        unit = read.words("unit", longest=20)
+        (value, unit), (nominal, _) = _figure(read, "value"), _figure(read, "nominal")
+        if unit != form.text("nominal_unit") and form.text("nominal") == form.text("nominal_was"):
+            nominal = None  # it stood there for another unit; the profile says it in any
         if result is not None and value is not None:
             read.fault("value", "both a result and a figure are given", "Give one of the two.")
         elif result is None and value is None and not read.faults:
@@ -180,10 +213,26 @@ def save_test(request: Request, bench: TheBench, form: TheForm, job_id: Id, test
     except UnknownRecordError:
         raise
     except InputError as error:
-        return _test_page(
-            request, bench, job_id, found, status=422, **wrong(by_field(error.faults), error.faults, form)
-        )
-    return go(request, f"/jobs/{job_id}/tests", said="test", job_id=job_id)
+        shown = wrong(by_field(error.faults), error.faults, form)
+        return _test_page(request, bench, job, found, status=422, **{**shown, "then": form.text("then")})
+    back = f"/jobs/{job_id}/diagnosis#now" if form.text("then") == "diagnosis" else f"/jobs/{job_id}/tests"
+    standing = standing_of(request, bench.knowledge)
+    stands = reach(standing.workplace, needs_of_test(found)).after
+    return remember(go(request, back, said="test", job_id=job_id), job_id, standing.after(stands).again(found.id))
+
+
+def _figure(read: FormReader, field: str) -> tuple[float | None, str]:
+    """A figure and its unit, which may stand behind it or in a field of its own."""
+    typed, unit = split_figure(read.form.text(field))
+    if not typed:
+        return None, ""
+    beside = read.words("unit", longest=20) if field == "value" else ""
+    try:
+        value = parse_quantity(typed, kind="number", where=field).value
+    except InputError as error:
+        read.faults += error.faults
+        return None, ""
+    return value, unit or beside
 
 
 @router.post("/jobs/{job_id}/observations/{observation_id}/strike")

@@ -42,6 +42,7 @@ def _tallies(job: JobPage) -> Mapping[str, int]:
         "Readings": len(job.readings),
         "Symptoms": len({o.symptom.id for o in job.observations if o.symptom is not None}),
         "Tests": sum(o.test is not None for o in job.observations),
+        "Repairs": len(job.repairs),
         "Treatments": len(job.treatments),
         "Picture": len(job.measurements) or len(job.photos),
         "Verdict": len(job.verdicts),

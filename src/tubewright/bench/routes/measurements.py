@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import html
 import re
 from dataclasses import dataclass, replace
@@ -27,7 +28,7 @@ from tubewright.bench.routes.photos import (
     shooting,
     stored_file,
 )
-from tubewright.errors import Fault, UnknownRecordError
+from tubewright.errors import Fault, InputError, UnknownRecordError
 from tubewright.files.measurements import measurement_from_json
 from tubewright.knowledge.model import Knowledge
 from tubewright.picture.patterns.rasters import library
@@ -125,6 +126,29 @@ def _offered(found: tuple[SeenFinding, ...], job: JobPage, known: Knowledge) -> 
         for one in found
         if one.state != "unknown" and one.symptom in known.symptoms
     ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfferedByPicture:
+    """What a measured photograph offers that the job doesn't hold yet."""
+
+    measurement_id: int
+    at: dt.datetime
+    findings: tuple[Offered, ...]
+
+
+def offered_by_picture(bench: Bench, job: JobPage) -> OfferedByPicture | None:
+    """What the newest measurement of a job still offers to the diagnosis."""
+    record = next((m for m in reversed(job.measurements) if m.accepted), None)
+    if record is None:
+        return None
+    try:
+        answer = _answer(bench, record)
+    except InputError:  # shown where the measurement itself is opened
+        return None
+    found = findings(answer, bench.knowledge, gun=_gun(record))
+    fresh = tuple(one for one in _offered(found, job, bench.knowledge) if not one.agrees)
+    return OfferedByPicture(measurement_id=record.id, at=record.at, findings=fresh) if fresh else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -303,6 +327,8 @@ def take_over(request: Request, bench: TheBench, form: TheForm, job_id: Id, meas
     ticked = set(form.all("take"))
     wanted = [one for one in _offered(found, job, bench.knowledge) if one.id in ticked and not one.agrees]
     back = f"/jobs/{job_id}/measurements/{measurement_id}"
+    if form.text("then") == "diagnosis":
+        back = f"/jobs/{job_id}/diagnosis"
     seen = [r.reading for r in _offered_readings(record, answer, job) if r.id in ticked and not r.taken]
     if not wanted and not seen:
         return go(request, f"{back}#findings")

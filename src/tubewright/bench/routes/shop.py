@@ -72,7 +72,7 @@ def choose_person(bench: TheBench, form: TheForm) -> Response:
 def choose_theme(form: TheForm) -> Response:
     """Light, dark, or as the system says; kept in this browser."""
     chosen = form.text("theme")
-    answer = RedirectResponse(_inside(form.text("back")), status_code=303)
+    answer = RedirectResponse(inside(form.text("back")), status_code=303)
     return _remember(answer, THEME_COOKIE, chosen if chosen in THEMES else "auto")
 
 
@@ -81,7 +81,7 @@ def _remember(answer: Response, name: str, value: str) -> Response:
     return answer
 
 
-def _inside(address: str) -> str:
+def inside(address: str) -> str:
     """An address of ours to go back to; anything that could lead elsewhere becomes the board."""
     sound = address.startswith("/") and not address.startswith(("//", "/\\")) and address.isprintable()
     return address if sound and "\\" not in address else "/"
@@ -98,6 +98,8 @@ TABLE_WORDS: Final = {
     "readings": "reading",
     "observations": "finding",
     "treatments": "treatment",
+    "repairs": "repair",
+    "confirmations": "confirmation",
     "verdicts": "verdict",
     "instruments": "instrument",
     "photos": "photograph",
@@ -178,6 +180,13 @@ def _lines(row: HistoryRecord, known: Knowledge) -> Iterable[str]:
             yield line
 
 
+def change_words(row: HistoryRecord, known: Knowledge) -> str:
+    """What one change was, in a line, for the button that takes it back."""
+    said = _in_one_line(row.table, row.after or row.before or {}, known)
+    struck = f" {ACTION_WORDS[row.action]}" if row.action == "delete" else ""
+    return f"{said or TABLE_WORDS.get(row.table, row.table)}{struck}"
+
+
 def _in_one_line(table: str, held: Mapping[str, Any], known: Knowledge) -> str:
     """What a row holds, as one would say it."""
     if table == "readings":
@@ -190,6 +199,8 @@ def _in_one_line(table: str, held: Mapping[str, Any], known: Knowledge) -> str:
         return said + gun + (f": {words.OUTCOMES.get(str(held['outcome']), '')}" if held.get("outcome") else "")
     if table == "observations":
         return _finding(held, known)
+    if table in {"repairs", "confirmations"}:
+        return _work(table, held, known)
     if table in {"photos", "measurements"}:
         said = str(held.get("file_name") or held.get("headline") or "")[:160].rstrip(".")
         return said + (f", {held['stage']} the work" if held.get("stage") else "")
@@ -199,6 +210,25 @@ def _in_one_line(table: str, held: Mapping[str, Any], known: Knowledge) -> str:
             continue
         parts.append(str(value)[:80] if name in {"name", "label"} else f"{name.replace('_', ' ')} {_value(value)}")
     return ", ".join(parts)[:200]
+
+
+def _work(table: str, held: Mapping[str, Any], known: Knowledge) -> str:
+    """A repair, or what was confirmed before a step."""
+    if table == "repairs":
+        named = known.faults[str(held["fault"])].name if held.get("fault") in known.faults else str(held.get("fault"))
+        return f"{named}: {words.REPAIR_OUTCOMES.get(str(held.get('outcome')), '')}"
+    return f"{_step_name(held, known)}, confirmed: {held.get('words')}"
+
+
+def _step_name(held: Mapping[str, Any], known: Knowledge) -> str:
+    """A step that was confirmed, by its name."""
+    shelves: dict[str, Mapping[str, Any]] = {
+        "test": known.tests,
+        "repair": known.faults,
+        "treatment": known.treatments,
+    }
+    found = shelves.get(str(held.get("step_sort")), {}).get(str(held.get("step")))
+    return str(found.name) if found is not None else str(held.get("step"))
 
 
 def _finding(held: Mapping[str, Any], known: Knowledge) -> str:
@@ -227,7 +257,7 @@ def undo(request: Request, bench: TheBench, form: TheForm) -> Response:
     number = form.text("change")
     wanted = int(number) if number.isascii() and number.isdigit() and len(number) < 12 else None
     bench.store.undo(by=bench.by(request), history_id=wanted)
-    back = _inside(form.text("back"))
+    back = inside(form.text("back"))
     return RedirectResponse(f"{back.partition('?')[0]}?said=undone", status_code=303)
 
 

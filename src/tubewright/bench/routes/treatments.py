@@ -9,9 +9,10 @@ from fastapi import APIRouter, Request, Response
 
 from tubewright import case
 from tubewright.bench.forms import FormReader, by_field
+from tubewright.bench.guarding import lock_of
 from tubewright.bench.pages import Bench, go, wrong
+from tubewright.bench.routes.guards import guard_words, refused
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
-from tubewright.bench.routes.records import caution_checks, caution_texts
 from tubewright.errors import ConflictError, Fault, InputError, UnknownRecordError
 from tubewright.records.model import TreatmentRecord
 
@@ -45,26 +46,24 @@ def _treatment_page(
     **more: object,
 ) -> Response:
     facts = bench.knowledge.treatments.get(kind)
-    ids: tuple[str, ...] = ()
-    if facts is not None:
-        ids = facts.cautions
-    context: dict[str, Any] = {
-        "kind": kind,
-        "facts": facts,
-        "record": record,
-        "cautions": caution_texts(bench, ids),
-        "confirm": caution_checks(bench, ids),
-        **more,
-    }
-    return job_page(request, "treatment.html", bench.store.job(job_id), "Treatments", status=status, **context)
+    job = bench.store.job(job_id)
+    lock = lock_of(bench, job, "treatment", kind) if facts is not None else None
+    guard = guard_words(bench, job, lock, f"/jobs/{job_id}/treatments/new?kind={kind}") if lock else {"lock": None}
+    context: dict[str, Any] = {"kind": kind, "facts": facts, "record": record, **guard, **more}
+    return job_page(request, "treatment.html", job, "Treatments", status=status, **context)
 
 
 @router.post("/jobs/{job_id}/treatments/new")
 def add_treatment(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
-    """Write a treatment down."""
+    """Write a treatment down; refused while its conditions are not confirmed."""
     kind = form.text("kind")
     if kind not in KINDS:
         raise UnknownRecordError(Fault(what="there is no such treatment", where="kind", mend="Pick one from the list."))
+    if kind in bench.knowledge.treatments:
+        job = bench.store.job(job_id)
+        lock = lock_of(bench, job, "treatment", kind)
+        if not lock.is_open:
+            return refused(request, bench, job, lock, form)
     read = FormReader(form)
     try:
         treatment, note = _treatment(read, kind, None), read.words("note")
