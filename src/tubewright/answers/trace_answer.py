@@ -276,7 +276,7 @@ def _yes_or_no(typed: str) -> bool:
     word = typed.lower()
     if word in {"1", "yes", "y"}:
         return True
-    if word in {"2", "no", "n"}:
+    if word in {"2", "0", "no", "n", "none"}:
         return False
     raise _amiss(f"{typed!r} is no answer", "Type 1 if it is so, 2 if it isn't, ? if you don't know.")
 

@@ -94,10 +94,11 @@ def _trace_job(job: int, tracer: Tracer, screen: Screen, person: str | None, sho
             for one in store.confirmations(job)
         )
         search = Search(start=store.case_of(job), confirmed=confirmed)
-        keeper = JobKeeper(store, job, person, screen)
+        session = _Session(tracer, screen, JobKeeper(store, job, person, screen), search)
         if words:
             screen.say(f"The owner said: {words}")
-        _Session(tracer, screen, keeper, search).run()
+            session.hear(words)
+        session.run()
 
 
 class _Session:
@@ -108,6 +109,15 @@ class _Session:
         self.screen = screen
         self.keeper = keeper
         self.search = search
+
+    def hear(self, words: str) -> None:
+        """Begin with what the owner said, where nothing is known yet and it fits something."""
+        from tubewright.answers.trace import Said
+        from tubewright.answers.trace_questions import AskWords
+
+        offered = self._symptoms(words)
+        if offered and isinstance(self.tracer.standing(self.search, _now()).question, AskWords):
+            self.search = self.search.with_given(Said(words=words, offered=offered))
 
     def run(self) -> None:
         """Ask until somebody quits, or the answers end.
