@@ -16,6 +16,8 @@ from tubewright.knowledge.model import Knowledge
 
 LEAST_MOVED: Final = 0.02
 """Expected change below which a test doesn't tell two faults apart (from memory, estimate)."""
+ALMOST_AS_TELLING: Final = 0.8
+"""Share of the largest change from which a safer or shorter test is taken instead (from memory, estimate)."""
 _ALMOST: Final = 1e-15
 
 
@@ -51,7 +53,7 @@ class TellingResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TellingTest:
-    """The test with the largest expected change between two faults.
+    """The test with about the largest expected change between two faults, the safest such.
 
     ``moved_probability`` is that change: of the difference of their probabilities, on the
     average over the results.
@@ -93,15 +95,13 @@ def telling_test(
     then = (entered.T @ pair) / np.maximum(entered.sum(axis=0), 1e-300)[:, np.newaxis]
     now = sets.probabilities @ pair
     moved = chance * np.abs((then[:, 0] - then[:, 1]) - (now[0] - now[1]))
-    best, most = None, LEAST_MOVED
-    for entry in table.tests:
-        change = float(moved[entry.first : entry.past].sum())
-        if change > most + 1e-9 or (
-            best is not None and change > most - 1e-9 and entry.test.minutes < best.test.minutes
-        ):
-            best, most = entry, change
-    if best is None:
+    change = [float(moved[entry.first : entry.past].sum()) for entry in table.tests]
+    if not change or max(change) < LEAST_MOVED:
         return None
+    # Of tests that tell about as much, the safest and shortest.
+    near = [at for at, much in enumerate(change) if much >= ALMOST_AS_TELLING * max(change)]
+    chosen = min(near, key=lambda at: (table.tests[at].test.hazard, table.tests[at].test.minutes, -change[at]))
+    best, most = table.tests[chosen], change[chosen]
     return TellingTest(
         test=best.test.id,
         moved_probability=most,
