@@ -22,7 +22,6 @@ from tubewright.errors import Fault, InputError
 from tubewright.experience import Experience
 from tubewright.judgement.workplace import Workplace
 from tubewright.knowledge.model import BenchTest, Knowledge
-from tubewright.report.wording import chance
 
 KEPT_ANSWERS: Final = 60
 KEPT_JOBS: Final = 200
@@ -102,10 +101,10 @@ def remember(answer: Response, job_id: int, standing: Standing) -> Response:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suspect:
-    """A fault with its chance now and before the last change; ``before`` is None where it wasn't listed then."""
+    """A fault with its chance now and before the last change, the latter None where it wasn't listed then."""
 
     it: FaultAnswer
-    before: float | None
+    before_probability: float | None
     words: str
 
 
@@ -172,7 +171,7 @@ def shift(before: Diagnosed, now: Diagnosed, cause: str) -> Shift:
     moved = []
     for fault in now.faults:
         earlier = was.get(fault.id)
-        if earlier is None or chance(earlier) != chance(fault.probability):
+        if earlier is None or words.percent(earlier) != words.percent(fault.probability):
             by = abs(fault.probability - (earlier or 0.0))
             moved.append((by, f"{fault.name} {moved_words(earlier, fault.probability)}"))
     listed = {f.id for f in now.faults}
@@ -187,10 +186,10 @@ def shift(before: Diagnosed, now: Diagnosed, cause: str) -> Shift:
 def moved_words(before: float | None, now: float) -> str:
     """A chance and how it moved, such as ``12 % → 46 %``."""
     if before is None:
-        return f"new, {chance(now)}"
-    if chance(now) == chance(before):
-        return f"{chance(now)}, as before"
-    return f"{chance(before)} → {chance(now)}"
+        return f"new, {words.percent(now)}"
+    if words.percent(now) == words.percent(before):
+        return f"{words.percent(now)}, as before"
+    return f"{words.percent(before)} → {words.percent(now)}"
 
 
 def suspects(now: Diagnosed, moved: Shift | None) -> tuple[Suspect, ...]:
@@ -202,11 +201,11 @@ def suspects(now: Diagnosed, moved: Shift | None) -> tuple[Suspect, ...]:
             said = ""
         elif before is None:
             said = "not suspected before"
-        elif chance(fault.probability) == chance(before):
+        elif words.percent(fault.probability) == words.percent(before):
             said = "as before"
         else:
-            said = f"{'up' if fault.probability > before else 'down'} from {chance(before)}"
-        made.append(Suspect(it=fault, before=before, words=said))
+            said = f"{'up' if fault.probability > before else 'down'} from {words.percent(before)}"
+        made.append(Suspect(it=fault, before_probability=before, words=said))
     return tuple(made)
 
 

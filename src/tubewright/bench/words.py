@@ -102,6 +102,13 @@ PLACES: Final[Mapping[str, str]] = {
 """How a set may stand on the bench."""
 
 
+def percent(probability: float) -> str:
+    """A chance in whole percents, as the headline of a diagnosis has it; never a certainty that nobody has."""
+    if 0 < probability < 0.005:
+        return "under 1 %"
+    return "over 99 %" if 0.995 < probability < 1 else f"{100 * probability:.0f} %"
+
+
 def decision(name: str) -> str:
     """A decision or treatment in words."""
     return _DECISIONS.get(name, name.replace("_", " "))

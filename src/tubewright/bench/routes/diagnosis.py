@@ -32,7 +32,7 @@ from tubewright.knowledge.model import BenchTest, Knowledge, Symptom
 from tubewright.knowledge.search import Complaint, find_complaints
 from tubewright.records.model import JobPage
 from tubewright.report.diagnose_text import SUBSYSTEM_WORDS
-from tubewright.report.wording import chance, minutes
+from tubewright.report.wording import minutes
 
 router = APIRouter(include_in_schema=False)
 
@@ -59,17 +59,23 @@ def diagnosis(request: Request, bench: TheBench, job_id: Id, q: str = "", test: 
         told = kept.answer(case, bench.knowledge, experience, standing)
         if earlier is not None:
             before = kept.answer(earlier, bench.knowledge, experience, standing)
-            moved = shift(before, told, what_changed(earlier, case, bench.knowledge))
+            # The first finding moves everything; "new" beside each suspect would say nothing.
+            moved = shift(before, told, what_changed(earlier, case, bench.knowledge)) if before.faults else None
     except InputError as error:
         wrong = error.faults
     asked = q.strip()[:LONGEST_WORDS]
     noted = _noted(job, bench.knowledge)
-    heard = asked or ("" if noted else job.job.owner_words.strip()[:LONGEST_WORDS])
+    heard = asked or job.job.owner_words.strip()[:LONGEST_WORDS]
     complaints = find_complaints(bench.knowledge, heard) if heard else ()
+    if not asked:
+        # What of the owner's words is answered stands among the noted; what isn't is still asked.
+        answered = {s.id for s, _ in noted}
+        complaints = tuple(c for c in complaints if not answered & {s.id for s in c.symptoms})
     offered = {s.id for c in complaints for s in c.symptoms}
     context: dict[str, Any] = {
-        "q": heard,
-        "own_words": not asked and bool(heard),
+        "q": asked,
+        "heard": heard,
+        "own_words": not asked,
         "complaints": _once(complaints),
         "noted": [one for one in noted if one[0].id not in offered],
         "state": {s.id: now for s, now in noted},
@@ -90,7 +96,7 @@ def diagnosis(request: Request, bench: TheBench, job_id: Id, q: str = "", test: 
         "mended": _mended(bench, job),
         "still": [s for s, now in noted if now == "present"],
         "settles": lambda fault: settling(fault.confirm_with, bench.knowledge),
-        "chance": chance,
+        "chance": words.percent,
         "about": minutes,
         **_next(bench, job, told, standing, test),
     }
@@ -168,9 +174,13 @@ def outcome_chances(proposed: NextTest | None, known: Knowledge) -> Mapping[str,
     said = {}
     for outcome in proposed.outcomes:
         leading = ", ".join(
-            f"{known.faults[fault].name} {chance(p)}" for fault, p in outcome.leading[:2] if fault in known.faults
+            f"{known.faults[fault].name} {words.percent(p)}"
+            for fault, p in outcome.leading[:2]
+            if fault in known.faults
         )
-        said[outcome.result] = f"{chance(outcome.chance)} likely; then {leading or 'none of the suspects stands out'}"
+        said[outcome.result] = (
+            f"{words.percent(outcome.chance)} likely; then {leading or 'none of the suspects stands out'}"
+        )
     return said
 
 
