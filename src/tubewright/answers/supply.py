@@ -124,7 +124,7 @@ def ripple(
         unknown.append(
             Unknown(
                 reason="how far whole lines move sideways: it hangs on how the line oscillator takes the ripple",
-                would_settle="a photograph of a grid, measured line by line, or the loop's parts in `tubewright afc`",
+                would_settle="a photograph of a grid, measured line by line, or the loop's own parts reckoned through",
             )
         )
         unknown.append(

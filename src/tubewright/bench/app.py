@@ -34,6 +34,7 @@ from tubewright.bench.routes import (
     records,
     repairs,
     shop,
+    supply,
     tools,
     treatments,
     verdict,
@@ -95,7 +96,7 @@ def create_app(
         verdict,
     ):
         app.include_router(part.router)
-    for part in (records, reckon, tools, patterns, rasters, shop):
+    for part in (records, reckon, tools, patterns, rasters, supply, shop):
         app.include_router(part.router)
     app.include_router(api.router)
     app.include_router(api.pages)
