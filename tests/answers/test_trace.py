@@ -279,6 +279,15 @@ def test_a_dark_screen_is_not_asked_for_its_picture_nor_a_picture_for_its_darkne
     assert not senseless(["burning_smell"], knowledge())
 
 
+def test_a_line_on_the_screen_is_turned_down_before_anything_else() -> None:
+    seen = type_in(EMPTY, "one bright line across", "1")
+    assert standing_text(stands(seen)).startswith("AT ONCE: A line or spot left bright burns the phosphor")
+    start = Search(start=case_of(seen))
+    assert standing_text(stands(start)).startswith("AT ONCE")
+    later = type_in(seen, "?")
+    assert "AT ONCE" not in standing_text(stands(later))
+
+
 def test_the_most_telling_symptom_parts_the_first_two() -> None:
     """Two faults that show the same but for one symptom each: it is asked for before anything else."""
     search = type_in(EMPTY, "picture bends at the top", "1")

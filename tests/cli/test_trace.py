@@ -294,3 +294,11 @@ def test_a_name_nearly_right_is_offered(run: Run, job: int) -> None:
 
 def test_answers_keep_the_numbers_of_their_lines() -> None:
     assert answers_in("# said\nno red\n\n1\n") == ((2, "no red"), (3, ""), (4, "1"))
+
+
+def test_the_session_on_the_page_is_what_is_printed(run: Run, place: Path) -> None:
+    ended = run("trace", "--answers", str(DOCS / "examples" / "trace-answers.txt"))
+    page = (DOCS / "trace.md").read_text(encoding="utf-8")
+    shown = re.search(r"^```text\n(.*?)\n```", page, re.MULTILINE | re.DOTALL)
+    assert shown
+    assert shown[1].strip() == ended.out.strip(), "put in what `tubewright trace --answers` prints in 80 columns"

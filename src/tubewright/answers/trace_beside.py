@@ -27,6 +27,15 @@ SHOWN: Final = 3
 OFFERED_TESTS: Final = 3
 OFFERED_LOOKS: Final = 2
 OFFERED_SUSPECTS: Final = 2
+AT_ONCE_CAUTIONS: Final = {
+    "horizontal_line": "bright_line",
+    "vertical_line": "bright_line",
+    "spot_at_switch_off": "bright_line",
+    "multiple_images": "line_rate",
+    "burning_smell": "fire",
+    "heater_glow_bright": "heater_excess",
+}
+"""Cautions that can't wait for the next step once a symptom is seen: the set is doing harm now (common practice)."""
 PUT_OFF: Final = "put off"
 NOT_CONFIRMED: Final = "a condition was not confirmed"
 
@@ -82,6 +91,17 @@ def left_over(knowledge: Knowledge, case: Case) -> Iterator[str]:
         shown = any(fault is not None and fault.shows.get(symptom.id, 0.0) > 0 for fault in found)
         if symptom.present and not shown and symptom.id in knowledge.symptoms:
             yield knowledge.symptoms[symptom.id].technician_says
+
+
+def at_once(knowledge: Knowledge, search: Search) -> tuple[str, ...]:
+    """What can't wait: cautions for symptoms just seen, or there from the start."""
+    last = search.last
+    seen = [s.id for s in search.start.symptoms if s.present] if last is None else []
+    if isinstance(last, Seen):
+        seen = [name for name, present in last.marks if present]
+    names = dict.fromkeys(AT_ONCE_CAUTIONS[name] for name in seen if name in AT_ONCE_CAUTIONS)
+    cautions = [knowledge.cautions[name] for name in names if name in knowledge.cautions]
+    return tuple(f"{caution.text} {caution.confirm}" for caution in cautions)
 
 
 def minutes_spent(knowledge: Knowledge, search: Search) -> float:

@@ -178,6 +178,9 @@ class Other:
 class Standing:
     """All that is to be said in one state.
 
+    ``at_once`` are cautions that come before everything else: what was seen does harm
+    while it lasts.
+
     ``explained_by_found`` is empty, and ``left_over`` holds the names of present
     symptoms that no fault found so far shows, once a fault was found. ``closed`` are
     the conditions, in words, that nobody could confirm.
@@ -187,6 +190,7 @@ class Standing:
     leading: tuple[Leader, ...]
     others: tuple[Other, ...]
     closed: tuple[str, ...]
+    at_once: tuple[str, ...]
     left_over: tuple[str, ...]
     diagnosed: Diagnosed
     steps: int

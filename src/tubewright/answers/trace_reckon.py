@@ -38,7 +38,7 @@ from tubewright.answers.trace import (
     workplace_of,
 )
 from tubewright.answers.trace_asking import LEAST_SAVED, Telling, senseless, telling_symptoms
-from tubewright.answers.trace_beside import each_once, leading, left_over, minutes_spent, others
+from tubewright.answers.trace_beside import at_once, each_once, leading, left_over, minutes_spent, others
 from tubewright.answers.trace_guards import Guards
 from tubewright.answers.trace_put import Putter
 from tubewright.answers.trace_questions import (
@@ -157,6 +157,7 @@ class Tracer:
                 )
             ),
             closed=tuple(self.knowledge.cautions[i].confirm for i in sorted(closed)),
+            at_once=at_once(self.knowledge, search),
             left_over=tuple(left_over(self.knowledge, case)),
             diagnosed=told,
             steps=sum(isinstance(given, Seen | Found | Opened) for given in search.given),

@@ -10,7 +10,6 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from typing import Final
 
-from tubewright.answers.diagnosed import Pull
 from tubewright.answers.trace_answer import PLACES
 from tubewright.answers.trace_questions import (
     AskSymptoms,
@@ -32,8 +31,8 @@ from tubewright.report.text import printable
 
 NARROWEST: Final = 24
 WIDEST: Final = 100
-MOST_PULLS: Final = 3
-"""Findings for and against the leading fault that are said when somebody asks why."""
+MOST_EXPLAINED: Final = 2
+"""Leading faults of which it is said what speaks for and against them, when somebody asks why."""
 
 LEAST_CHANGE: Final = 0.02
 """Change of a chance that is worth a word."""
@@ -67,6 +66,8 @@ def standing_text(standing: Standing, *, width: int = 80) -> str:
     """One step: the leading faults and the question."""
     page = _Page(width)
     question = standing.question
+    for words in standing.at_once:
+        page.say(f"AT ONCE: {words}")
     if not isinstance(question, AskWords | Choose) and not (isinstance(question, Guard) and not question.first):
         page.lines += _ranking(page, standing.leading)
     _ask(page, question, standing)
@@ -77,10 +78,8 @@ def why_text(standing: Standing, *, width: int = 80) -> str:
     """Why this is asked: what speaks for and against the leading fault, and what each answer would mean."""
     page = _Page(width)
     answer = standing.diagnosed
-    for explained in answer.explains[:2]:
+    for explained in answer.explains[:MOST_EXPLAINED]:
         page.say(explained.words)
-        _pulls(page, "for", explained.speaks_for)
-        _pulls(page, "against", explained.speaks_against)
     if not answer.explains:
         page.say(answer.headline)
     if answer.unexplained:
@@ -299,11 +298,6 @@ def _unexplained(page: _Page, standing: Standing) -> None:
     if standing.diagnosed.unexplained:
         names = wording.listed([item.name for item in standing.diagnosed.unexplained])
         page.say(f"Not explained by anything in the catalogue: {names}.")
-
-
-def _pulls(page: _Page, way: str, pulls: tuple[Pull, ...]) -> None:
-    for pull in pulls[:MOST_PULLS]:
-        page.point("+" if way == "for" else "-", pull.words)
 
 
 def _meaning(page: _Page, question: Question) -> None:
