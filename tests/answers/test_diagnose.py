@@ -22,6 +22,7 @@ from tubewright.judgement.workplace import Workplace
 from tubewright.knowledge.chassis import Chassis
 from tubewright.knowledge.load import load_knowledge
 from tubewright.knowledge.model import Knowledge
+from tubewright.report.diagnose_text import diagnosed_to_text
 
 CASES: Final = Path(__file__).parent.parent / "cases"
 VETERAN: Final[dict[str, tuple[str, ...]]] = {
@@ -187,6 +188,18 @@ def test_a_mended_fault_explains_and_is_not_proposed_again() -> None:
     second = before.faults[1].id
     assert probability(after, second) < probability(before, second)
     assert not any(e.fault == leader for e in after.explains)
+
+
+def test_a_fault_found_is_still_to_be_mended_with_its_cautions_first() -> None:
+    told = diagnose(
+        case(symptoms=[{"id": "top_curl"}], repairs=[{"fault": "afc_filter_aged", "outcome": "found"}]), knowledge()
+    )
+    (found,) = told.repairs
+    assert found.state == "found"
+    assert found.cautions
+    text = " ".join(diagnosed_to_text(told).split())
+    assert "FOUND, AND STILL TO BE MENDED" in text
+    assert text.index(" ".join(found.cautions[0].split()[:8])) < text.index("Mend: Filter capacitor")
 
 
 def test_an_excluded_fault_falls_back() -> None:

@@ -63,7 +63,6 @@ def assess(
     Raises:
         InputError: The case names symptoms, tests or results that don't exist, or
             holds findings that are impossible together.
-        RefusedError: More findings hang together than can be reckoned exactly.
     """
     r = reckon(case, knowledge, experience, seed=seed, futures=futures)
     decision = r.decision

@@ -199,7 +199,11 @@ def _headline(told: Diagnosis, findings: Findings, knowledge: Knowledge) -> str:
 
 
 def _percent(chance: float) -> str:
-    return "over 99 %" if chance > 0.995 else "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
+    """A chance in words: in steps of five where it is open, finer towards the ends."""
+    if not 0.005 <= chance <= 0.995:
+        return "over 99 %" if chance > 0.5 else "under 1 %"
+    step = 5 if 0.1 <= chance <= 0.9 else 1
+    return f"{round(100 * chance / step) * step} %"
 
 
 def _faults(
@@ -249,6 +253,10 @@ def _repairs(findings: Findings, knowledge: Knowledge) -> tuple[RepairAnswer, ..
             name=knowledge.faults[fault].name,
             state=state,
             words=f"{knowledge.faults[fault].name}: {_STATE_WORDS[state]}.",
+            hazard=knowledge.faults[fault].hazard,
+            repair=knowledge.faults[fault].repair,
+            minutes=knowledge.faults[fault].minutes,
+            **cautions_of(knowledge, knowledge.faults[fault].hazard, knowledge.faults[fault].cautions),
         )
         for state, faults in settled
         for fault in faults

@@ -120,7 +120,16 @@ def diagnose_schema() -> Schema:
             }
         ),
         "repairs": _list(
-            {"fault": text, "name": text, "state": {"enum": ["found", "mended", "excluded"]}, "words": text}
+            {
+                "fault": text,
+                "name": text,
+                "state": {"enum": ["found", "mended", "excluded"]},
+                "words": text,
+                "hazard": hazard,
+                **step,
+                "repair": text,
+                "minutes": amount,
+            }
         ),
         "values": _list(
             {

@@ -28,6 +28,8 @@ SUBSYSTEM_WORDS: Final = {
 
 MOST_OUTCOMES: Final = 3
 """Outcomes of a test that are spelt out, the likeliest first."""
+MOST_FIGURES: Final = 12
+"""Learned figures that are shown; all of them stand in the JSON."""
 FIRST_TESTS: Final = 2
 """Tests written out as steps; the rest stand in a table."""
 
@@ -45,6 +47,7 @@ def chapters(answer: Diagnosed) -> tuple[Chapter, ...]:
     """The diagnosis part by part; parts that would be empty are left out."""
     made = (
         ("suspects", "What it could be", tuple(_suspects(answer))),
+        ("found", "Found, and still to be mended", tuple(_found(answer))),
         ("remarks", "About what was entered", tuple(_remarks(answer))),
         ("why", "Why", tuple(_why(answer))),
         ("separates", "What would separate the first two", tuple(_separates(answer))),
@@ -198,6 +201,19 @@ def _next_tests(answer: Diagnosed) -> Iterator[Block]:
         yield Listing(items=tuple(f"{test.name} ({wording.minutes(test.minutes)})" for test in rest))
 
 
+def _found(answer: Diagnosed) -> Iterator[Block]:
+    for found in answer.repairs:
+        if found.state == "found":
+            yield Step(
+                id=found.id,
+                cautions=found.cautions,
+                confirm=found.confirm,
+                hazard=hazard_words(found.hazard),
+                words=f"Mend: {found.name}. {found.repair}",
+                time=wording.minutes(found.minutes),
+            )
+
+
 def _repair(answer: Diagnosed) -> Iterator[Block]:
     if answer.faults and answer.faults[0].probability >= 0.5:
         yield repair_step(answer.faults[0])
@@ -210,17 +226,16 @@ def _values(answer: Diagnosed) -> Iterator[Block]:
 
 def _learned(answer: Diagnosed) -> Iterator[Block]:
     if answer.learned:
+        most = sorted(answer.learned, key=lambda f: -abs(f.ours_probability - f.general_probability))[:MOST_FIGURES]
         yield Table(
-            caption="Ours beside the general figure; the general one counts as so many jobs",
+            caption="Ours beside the general figure, for the faults above; what moved farthest comes first",
             columns=(
                 Column(heading="Figure"),
                 Column(heading="Ours, %", figures=True),
                 Column(heading="General, %", figures=True),
                 Column(heading="Jobs", figures=True),
             ),
-            rows=tuple(
-                (f.words, _fine(f.ours_probability), _fine(f.general_probability), str(f.jobs)) for f in answer.learned
-            ),
+            rows=tuple((f.words, _fine(f.ours_probability), _fine(f.general_probability), str(f.jobs)) for f in most),
         )
 
 
