@@ -45,7 +45,9 @@ def readings(draw: st.DrawFn) -> dict[str, object]:
 cases: st.SearchStrategy[dict[str, object]] = st.fixed_dictionaries(
     {"format": st.just(1)},
     optional={
-        "display": maybe(label=texts, diagonal_in=positive, mount=st.sampled_from(["horizontal", "vertical"])),
+        "display": maybe(
+            chassis=identifiers, label=texts, diagonal_in=positive, mount=st.sampled_from(["horizontal", "vertical"])
+        ),
         "tube": maybe(label=texts, heater_v=positive, service_hours=st.floats(0, 5e5), burn=fraction),
         "use": maybe(hours_per_week=positive, minimum_white=fraction),
         "costs": maybe(currency=st.just("EUR"), replacement_tube=amount),
@@ -64,6 +66,14 @@ cases: st.SearchStrategy[dict[str, object]] = st.fixed_dictionaries(
         ),
         "treatments": st.lists(
             st.fixed_dictionaries({"kind": st.sampled_from(["soak", "clean"])}, optional={"at": when}), max_size=3
+        ),
+        "repairs": st.lists(
+            st.fixed_dictionaries(
+                {"fault": identifiers, "outcome": st.sampled_from(["found", "mended", "excluded"])},
+                optional={"at": when},
+            ),
+            max_size=3,
+            unique_by=lambda repair: str(repair["fault"]),
         ),
     },
 )
