@@ -19,6 +19,7 @@ from tubewright.bench.measuring import Measure, Measuring
 from tubewright.bench.pages import Assess, Bench, Replay, environment
 from tubewright.bench.pictures import Drawings
 from tubewright.bench.routes import (
+    afc,
     api,
     board,
     diagnosis,
@@ -31,9 +32,11 @@ from tubewright.bench.routes import (
     rasters,
     readings,
     reckon,
+    recap,
     records,
     repairs,
     shop,
+    source,
     supply,
     tools,
     treatments,
@@ -96,7 +99,7 @@ def create_app(
         verdict,
     ):
         app.include_router(part.router)
-    for part in (records, reckon, tools, patterns, rasters, supply, shop):
+    for part in (records, reckon, recap, source, afc, tools, patterns, rasters, supply, shop):
         app.include_router(part.router)
     app.include_router(api.router)
     app.include_router(api.pages)

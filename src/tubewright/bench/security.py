@@ -6,7 +6,8 @@ checked before any route sees it: its Host (which also stops rebinding of foreig
 names to this machine), its Origin, its size, and for forms a token that is bound
 to a cookie. Every answer carries headers that forbid anything from elsewhere.
 
-Photographs come as multipart forms, on one address only (:mod:`tubewright.bench.uploads`).
+Photographs, and a board's part list, come as multipart forms, on their own addresses only
+(:mod:`tubewright.bench.uploads`).
 """
 
 from __future__ import annotations
@@ -164,7 +165,7 @@ class Guard:
         state = scope["state"]
         uploads: tuple[Upload, ...] = ()
         try:
-            pairs, uploads = await read_upload(Headers(scope=scope), receive)
+            pairs, uploads = await read_upload(Headers(scope=scope), receive, scope["path"])
             self._put_form(state, Form(pairs), fresh=fresh)
             state["uploads"] = uploads
             await self.app(scope, _replay(b""), send)

@@ -51,6 +51,9 @@ MEDIA_TYPES: Final = {
 """What each kind of file that can be read is called on the web."""
 
 _UPLOADS: Final = re.compile(r"^/jobs/[0-9]{1,10}/photos$")
+BOARD_PATH: Final = "/reckon/recap"
+"""The address that takes a board's part list, as a file or typed; a list of text, far smaller than a photograph."""
+_MOST_BOARD_BYTES: Final = 2 * 2**20
 _FORM: Final = "multipart/form-data"
 
 
@@ -88,20 +91,29 @@ def limits() -> str:
 
 
 def is_upload(path: str, headers: Headers) -> bool:
-    """Whether this is a form with files, sent to the one address that takes them."""
+    """Whether this is a form with files, sent to an address that takes them."""
     kind = headers.get("content-type", "").split(";")[0].strip().lower()
-    return kind == _FORM and _UPLOADS.match(path) is not None
+    return kind == _FORM and (path == BOARD_PATH or _UPLOADS.match(path) is not None)
 
 
-async def read_upload(headers: Headers, receive: Receive) -> tuple[list[tuple[str, str]], tuple[Upload, ...]]:
+async def read_upload(
+    headers: Headers, receive: Receive, path: str = ""
+) -> tuple[list[tuple[str, str]], tuple[Upload, ...]]:
     """The words and the files of a form; files left empty in the page's form are left out.
+
+    What the address takes decides how much may come: photographs, or a board's list.
 
     Raises:
         UploadRefusedError: It is too large, or no such form.
     """
     announced = headers.get("content-length", "0")
-    too_large = UploadRefusedError(413, f"That is too much: {limits()}. Go back and send fewer.")
-    if not announced.isdigit() or int(announced) > MOST_UPLOAD_BYTES:
+    board = path == BOARD_PATH
+    most = _MOST_BOARD_BYTES if board else MOST_UPLOAD_BYTES
+    words = (
+        "a part list has at most 1 MB. Go back and send one board" if board else f"{limits()}. Go back and send fewer"
+    )
+    too_large = UploadRefusedError(413, f"That is too much: {words}.")
+    if not announced.isdigit() or int(announced) > most:
         if announced.isdigit() and int(announced) <= _MOST_DRAINED_BYTES:
             await _drain(receive)
         raise too_large
@@ -114,21 +126,25 @@ async def read_upload(headers: Headers, receive: Receive) -> tuple[list[tuple[st
                 raise UploadRefusedError(400, "The photographs did not arrive whole.")
             piece = message.get("body", b"")
             size += len(piece)
-            if size > MOST_UPLOAD_BYTES:
+            if size > most:
                 raise too_large
             yield piece
             if not message.get("more_body", False):
                 return
 
     reader = MultiPartParser(
-        headers, pieces(), max_files=MOST_FILES, max_fields=_MOST_FIELDS, max_part_size=_LONGEST_FIELD_BYTES
+        headers,
+        pieces(),
+        max_files=1 if board else MOST_FILES,
+        max_fields=_MOST_FIELDS,
+        max_part_size=_MOST_BOARD_BYTES if board else _LONGEST_FIELD_BYTES,
     )
     try:
         form = await reader.parse()
     except MultiPartException as error:
         many = "files" in error.message
-        words = f"That is too much: {limits()}." if many else "That form can't be read; go back and try again."
-        raise UploadRefusedError(413 if many else 400, words) from error
+        told = f"That is too much: {words}." if many else "That form can't be read; go back and try again."
+        raise UploadRefusedError(413 if many else 400, told) from error
     pairs = [(name, value) for name, value in form.multi_items() if isinstance(value, str)]
     files = [value for _, value in form.multi_items() if isinstance(value, UploadFile)]
     # A browser sends an empty file without a name where none was chosen.

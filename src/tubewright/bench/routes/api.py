@@ -10,8 +10,11 @@ from fastapi.responses import JSONResponse
 
 from tubewright import __version__
 from tubewright.answers.assessment import to_json
+from tubewright.answers.diagnose import diagnose
+from tubewright.answers.diagnosed import to_json as diagnosed_to_json
 from tubewright.bench.pages import Bench, bench_of, page
 from tubewright.files import assess_schema, case_schema, read_case
+from tubewright.files.diagnose_schema import diagnose_schema
 
 router = APIRouter(prefix="/api")
 pages = APIRouter(include_in_schema=False)
@@ -40,6 +43,7 @@ def _said(description: str, schema: dict[str, Any]) -> dict[str, Any]:
 
 _WRONG: Final = {"$ref": "#/components/schemas/faults"}
 _ANSWER: Final = {"$ref": "#/components/schemas/assessment"}
+_DIAGNOSIS: Final = {"$ref": "#/components/schemas/diagnosis"}
 _CASE: Final = {"$ref": "#/components/schemas/case"}
 
 
@@ -63,6 +67,23 @@ def assess_case(bench: TheBench, body: Annotated[bytes, Depends(body_of)]) -> Re
     """Condition, decision, odds and next step of the case in the body; nothing is stored."""
     case = read_case(body, "case.json", knowledge=bench.knowledge)
     return JSONResponse(to_json(bench.assess(case, bench.knowledge, bench.store.experience())))
+
+
+@router.post(
+    "/diagnose",
+    summary="Diagnose a case",
+    responses={
+        200: _said("The answer", _DIAGNOSIS),
+        413: {"description": "Too large"},
+        415: {"description": "Not JSON"},
+        422: _said("What is wrong with the case", _WRONG),
+    },
+    openapi_extra={"requestBody": {"required": True, "content": {"application/json": {"schema": _CASE}}}},
+)
+def diagnose_case(bench: TheBench, body: Annotated[bytes, Depends(body_of)]) -> Response:
+    """Suspects, what speaks for them, and the next tests of the case in the body; nothing is stored."""
+    case = read_case(body, "case.json", knowledge=bench.knowledge)
+    return JSONResponse(diagnosed_to_json(diagnose(case, bench.knowledge, bench.store.experience())))
 
 
 @router.get(
@@ -91,6 +112,21 @@ def assess_job(bench: TheBench, job_id: Id) -> Response:
     return JSONResponse(to_json(bench.assess(case, bench.knowledge, bench.store.experience())))
 
 
+@router.get(
+    "/jobs/{job_id}/diagnose",
+    summary="Diagnose a job",
+    responses={
+        200: _said("The answer", _DIAGNOSIS),
+        404: _said("No such job", _WRONG),
+        422: _said("No such number, or findings that can't all be so", _WRONG),
+    },
+)
+def diagnose_job(bench: TheBench, job_id: Id) -> Response:
+    """Suspects, what speaks for them, and the next tests of the job as it stands."""
+    case = bench.store.case_of(job_id)
+    return JSONResponse(diagnosed_to_json(diagnose(case, bench.knowledge, bench.store.experience())))
+
+
 @pages.get("/api")
 def api_page(request: Request) -> Response:
     """What programs may ask, for people."""
@@ -113,7 +149,11 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
             description="What the pages and the command line say, for programs on this machine.",
         )
         parts: dict[str, Any] = {"faults": FAULTS_SCHEMA}
-        for name, published in (("case", case_schema()), ("assessment", assess_schema())):
+        for name, published in (
+            ("case", case_schema()),
+            ("assessment", assess_schema()),
+            ("diagnosis", diagnose_schema()),
+        ):
             inner = published.pop("$defs", {})
             for key in ("$id", "$schema"):
                 published.pop(key, None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from fastapi import APIRouter, Request, Response
+from starlette.routing import Match
 
 from tubewright.bench.pages import page
 from tubewright.bench.routes.job import TheBench
@@ -40,15 +41,22 @@ CALCULATORS: Final = (
 @router.get("/reckon")
 def reckon(request: Request, bench: TheBench, chassis: str = "") -> Response:
     """The calculators that this bench has."""
-    there = {getattr(route, "path", "") for route in request.app.routes}
     profile = bench.knowledge.chassis.get(chassis)
     filled = f"?chassis={profile.id}" if profile else ""
     return page(
         request,
         "reckon.html",
         calculators=[
-            (to if to == "/heater" else to + filled, name, says) for to, name, says in CALCULATORS if to in there
+            (to if to == "/heater" else to + filled, name, says)
+            for to, name, says in CALCULATORS
+            if _is_there(request, to)
         ],
         profile=profile,
         profiles=list(bench.knowledge.chassis.values()),
     )
+
+
+def _is_there(request: Request, address: str) -> bool:
+    """Whether this bench has a page at an address."""
+    asked = {"type": "http", "method": "GET", "path": address, "root_path": "", "headers": []}
+    return any(route.matches(asked)[0] is Match.FULL for route in request.app.routes)
