@@ -127,7 +127,7 @@ def test_what_it_brings_is_listed_and_may_be_used_in_a_case(run: Run, place: Pat
 def test_a_profile_is_shown_field_by_field_with_its_units(run: Run, place: Path) -> None:
     own(place, demo_own().read_text(encoding="utf-8"))
     shown = " ".join(run("list", "chassis", "--search", "dunlin_k2").out.split())
-    for words in ("Dunlin K2", "Like orrel_15", "bplus", "120", "Line loop (AFC): capacitor 4.7", "µF",
+    for words in ("Dunlin K2", "Like orrel_15", "B+ 120 V", "highest EHT 27 kV", "Line loop (AFC): capacitor 4.7", "µF",
                   "Sync input: kind composite", "d_bplus (Measure B+): 120", "h_hold (Horizontal hold)"):  # fmt: skip
         assert words in shown, words
     assert "Nothing fits" not in shown

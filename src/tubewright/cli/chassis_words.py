@@ -25,6 +25,16 @@ UNITS: Final[Mapping[str, str]] = {
     "kv": "kV", "v": "V", "us": "µs", "nf": "nF", "uf": "µF", "mh": "mH", "mm": "mm", "ohm": "ohm", "a": "A",
 }  # fmt: skip
 
+NAMES: Final[Mapping[str, str]] = {
+    # what the field's name alone doesn't say in the trade's words
+    "scan": "line rate", "field": "field rate", "bplus": "B+", "eht": "EHT", "eht limit": "highest EHT",
+    "retrace": "line flyback pulse", "tuning": "retrace tuning", "yoke": "line yoke",
+    "reservoir esr": "reservoir's ESR", "secondary": "fed to the rectifier", "source": "in the way of the rectifier",
+    "oscillator": "oscillator's gain", "free run error": "free-running error", "leak": "leak at the separator",
+    "coupling": "coupling to the separator", "level low": "low up to", "level high": "high from",
+    "video": "picture, peak white over black", "video termination": "picture's termination",
+}  # fmt: skip
+
 _PARTS: Final = {"afc": "Line loop (AFC)", "supply": "Supply", "sync_input": "Sync input"}
 _TOLD_APART: Final = frozenset({"id", "name", "like", "rails", "nominals", "adjustments", "source", *_PARTS})
 
@@ -82,5 +92,6 @@ def _rows(held: Any, before: str) -> Iterator[tuple[str, str, str]]:  # noqa: AN
             continue
         ending = next((end for end in UNITS if field.name.endswith(f"_{end}")), "")
         plain = field.name.removesuffix(f"_{ending}") if ending else field.name
+        plain = plain.replace("_", " ")
         shown = value.replace("_", " ") if isinstance(value, str) else f"{value:g}"
-        yield f"{before}{plain.replace('_', ' ')}", shown, UNITS.get(ending, "")
+        yield f"{before}{NAMES.get(plain, plain)}", shown, UNITS.get(ending, "")

@@ -11,7 +11,7 @@ import typer
 
 from tubewright.cli import settings
 from tubewright.cli.door import Door, emit, emit_json, printable, tell
-from tubewright.cli.shop import known
+from tubewright.cli.shop import known, known_anyway
 from tubewright.errors import Fault, InputError
 from tubewright.quantity import parse_quantity
 
@@ -78,7 +78,7 @@ def recap(
     from tubewright.answers.recap import Setting, answer_recap, recap_json
     from tubewright.files.boards import read_board
 
-    knowledge = known()
+    knowledge = known() if chassis else known_anyway()
     setting = Setting(
         air_c=_maybe(air, "celsius", "--air"),
         hours_per_week=_maybe(hours_per_week, "hours", "--hours-per-week"),
@@ -132,7 +132,7 @@ def swap(
     """Say whether one capacitor may stand in for another."""
     from tubewright.answers import capacitor
 
-    knowledge = known()
+    knowledge = known_anyway()
 
     def work() -> capacitor.SwapAnswer:
         old = capacitor.part_from_words(was, knowledge, where="--was")
@@ -171,7 +171,7 @@ def life(
     from tubewright.answers import capacitor
     from tubewright.answers.recap import Setting, life_json, life_words
 
-    knowledge = known()
+    knowledge = known_anyway()
 
     def work() -> Life:
         setting = Setting(
