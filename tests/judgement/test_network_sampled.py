@@ -94,3 +94,25 @@ def test_the_width_that_is_still_exact_changes_nothing() -> None:
     shown = [1 - 0.99 * 0.5**n for n in range(3)]
     one, two = 0.09 * shown[1] ** width, 0.01 * shown[2] ** width
     assert got[0] == pytest.approx((one + two) / (0.81 * shown[0] ** width + 2 * one + two), rel=1e-10)
+
+
+def test_a_question_that_can_be_walked_is_exact_though_its_variants_are_sampled(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Too many variants for the time there is: the question itself stays exact, the others keep to their errors."""
+    present, absent, links, leaks = net(11, 25, 8, 6)
+    levels = np.tile(leaks, (9, 1))
+    levels[np.arange(1, 9), np.arange(8)] = 1.0
+    rows = np.tile(present, (9, 1))
+    exact = walk(rows, absent, links, levels)
+    monkeypatch.setattr(network, "_MOST_WORK", 2e4)
+    mixed = walk(rows, absent, links, levels)
+    assert mixed.exact
+    assert mixed.samples > 0
+    np.testing.assert_allclose(mixed.posteriors[0], exact.posteriors[0], rtol=1e-12)
+    assert mixed.log_evidence[0] == pytest.approx(exact.log_evidence[0], abs=1e-12)
+    assert bool(np.all(mixed.posterior_sd[0] == 0))
+    for v in range(1, 9):
+        error = np.abs(mixed.posteriors[v] - exact.posteriors[v])
+        assert bool(np.all(error < 5 * mixed.posterior_sd[v] + 0.01))
+        assert abs(mixed.log_evidence[v] - exact.log_evidence[v]) < 5 * mixed.log_evidence_sd[v] + 0.05

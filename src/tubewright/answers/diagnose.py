@@ -313,7 +313,10 @@ def figure_words(figure: OwnFigure, knowledge: Knowledge) -> str:
 
 def _method(told: Weighed) -> Reckoned:
     if told.solved.exact:
-        return Reckoned(kind="exact", largest_sd=0.0, samples=0, words="Reckoned exactly, nothing sampled.")
+        words = "Reckoned exactly, nothing sampled."
+        if told.solved.samples:
+            words = f"The chances are exact; what each finding speaks for was read off {told.solved.samples} samples."
+        return Reckoned(kind="exact", largest_sd=0.0, samples=told.solved.samples, words=words)
     sd = float(told.solved.posterior_sd[0].max())
     return Reckoned(
         kind="sampled",

@@ -47,12 +47,12 @@ from tubewright.judgement.network_sampled import reweighted, sample_group
 
 Floats: TypeAlias = NDArray[np.float64]
 
-MOST_OPEN: Final = 16
-"""Most present findings that may be open at once in an exact walk: 2**16 weights (512 kB) per step."""
+MOST_OPEN: Final = 18
+"""Most present findings that may be open at once in an exact walk: 2**18 weights (2 MB) per step."""
 _MOST_NUMBERS: Final = 1 << 24
 """Most weights kept at once (128 MB); more variants than fit are walked in turns."""
-_MOST_WORK: Final = 2e9
-"""Most multiplications of one exact call (some 5 s); a call that wants more is sampled."""
+_MOST_WORK: Final = 1.5e9
+"""Most multiplications of one exact call (some 2 to 3 s); variants that want more are read off samples."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,7 +61,7 @@ class Walked:
 
     ``posteriors``, shape (variants, faults), and ``log_evidence``, shape (variants,),
     natural logarithms; ``posterior_sd`` and ``log_evidence_sd`` are their standard errors,
-    all 0 where ``samples`` is 0 and the answer exact.
+    0 where the answer is exact. ``samples`` is how many sets of faults were drawn, if any.
     """
 
     posteriors: Floats
@@ -72,8 +72,8 @@ class Walked:
 
     @property
     def exact(self) -> bool:
-        """Whether nothing was sampled."""
-        return self.samples == 0
+        """Whether the question itself was answered without sampling, whatever its variants were."""
+        return bool(self.log_evidence_sd[0] == 0)
 
 
 def posteriors(
@@ -266,22 +266,29 @@ def walk(
         logarithm = logarithm + np.log(folded[:, loose]).sum(axis=1)
     for number, group in enumerate(groups):
         asked = _Asked(chance=chance, links=links, leaks=folded, answer=answer, unlit=unlit, wanted=wanted)
-        if group.most_open <= most_open and group.work * len(present) <= _MOST_WORK:
+        walkable = group.most_open <= most_open and group.work <= _MOST_WORK
+        if walkable and group.work * len(present) <= _MOST_WORK:
             logarithm = logarithm + _exactly(group, asked)
             continue
+        faults, findings = list(group.faults), list(group.findings)
         drawn = sample_group(
-            chance[0][list(group.faults)],
-            links[0][np.ix_(group.faults, group.findings)],
-            folded[0][list(group.findings)],
+            chance[0][faults],
+            links[0][np.ix_(faults, findings)],
+            folded[0][findings],
             rng=np.random.default_rng([seed, number]),
         )
         told = reweighted(drawn, chance=chance, links=links, leaks=folded, group=group)
-        answer[:, list(group.faults)] = told.posteriors
-        answer_sd[:, list(group.faults)] = told.posterior_sd
-        unlit[:, list(group.findings)] = told.unlit
-        logarithm = logarithm + told.log_evidence
-        log_sd = np.hypot(log_sd, told.log_evidence_sd)
+        answer[:, faults], answer_sd[:, faults], unlit[:, findings] = told.posteriors, told.posterior_sd, told.unlit
+        told_logs, told_sd = told.log_evidence, told.log_evidence_sd
         samples = max(samples, drawn.samples)
+        if walkable:
+            # The question itself is walked; only its variants are read off the samples, as ratios to it.
+            exact = float(_exactly(group, asked, count=1)[0])
+            told_logs = exact + (told_logs - told_logs[0])
+            told_sd = np.where(np.arange(len(told_sd)) == 0, 0.0, told_sd)
+            answer_sd[0, faults] = 0.0
+        logarithm = logarithm + told_logs
+        log_sd = np.hypot(log_sd, told_sd)
     if wanted and len(singles):
         answer[:, singles] = _singles(
             chance[:, singles], alone, hidden[:, own], kept_still, folded[:, own], unlit[:, own]
@@ -317,9 +324,9 @@ class _Asked:
     wanted: bool
 
 
-def _exactly(group: Group, asked: _Asked) -> Floats:
-    """Walk one group for all variants, as many at a time as memory holds; returns their log evidence."""
-    count = len(asked.leaks)
+def _exactly(group: Group, asked: _Asked, *, count: int | None = None) -> Floats:
+    """Walk one group for all variants or the first few, as many at a time as memory holds; their log evidence."""
+    count = len(asked.leaks) if count is None else count
     at_once = max(1, _MOST_NUMBERS // max(1, group.numbers if asked.wanted else 1 << group.most_open))
     return np.concatenate(
         [_walk(group, asked, slice(start, min(start + at_once, count))) for start in range(0, count, at_once)]
