@@ -174,6 +174,24 @@ class TestExperience:
         store.reopen_job(bench.job)
         assert store.experience().mended == ()
 
+    def test_what_is_gone_after_the_repair_is_no_word_on_what_the_fault_shows(self, bench: Bench, clock: Clock) -> None:
+        store = bench.store
+        store.add_symptom(bench.job, {"id": "top_curl"})
+        clock.pass_days(1)
+        store.add_repair(bench.job, AGED | {"outcome": "mended"})
+        clock.pass_days(1)
+        store.add_symptom(bench.job, {"id": "top_curl", "present": False})
+        store.close_job(bench.job)
+        assert store.experience().mended == (MendedJob(faults=("afc_filter_aged",), present=("top_curl",)),)
+
+    def test_a_job_written_down_after_its_repair_teaches_all_the_same(self, bench: Bench, clock: Clock) -> None:
+        store = bench.store
+        store.add_repair(bench.job, AGED | {"outcome": "mended"})
+        clock.pass_days(1)
+        store.add_symptom(bench.job, {"id": "top_curl"})
+        store.close_job(bench.job)
+        assert store.experience().mended == (MendedJob(faults=("afc_filter_aged",), present=("top_curl",)),)
+
     def test_a_job_that_only_ruled_out_teaches_nothing(self, bench: Bench) -> None:
         bench.store.add_repair(bench.job, AGED | {"outcome": "excluded"})
         bench.store.close_job(bench.job)

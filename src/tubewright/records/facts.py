@@ -184,6 +184,8 @@ def experience(conn: Connection) -> Experience:
 def mended_jobs(conn: Connection) -> Iterator[MendedJob]:
     """The closed jobs that confirmed a fault, by the last word on each fault, symptom and test, newest first.
 
+    What was looked at again after the first fault was mended tells how well it was mended,
+    and nothing of what it shows: of such a job the words before that count, where there are any.
     A job that only ruled faults out teaches nothing of which fault shows what, and is left out.
     """
     confirming = select(repairs.c.job_id).where(repairs.c.outcome != "excluded")
@@ -197,11 +199,14 @@ def mended_jobs(conn: Connection) -> Iterator[MendedJob]:
     for start in range(0, len(ids), _CHUNK):
         chunk = ids[start : start + _CHUNK]
         faults: dict[int, dict[str, str]] = {}
+        mended_at: dict[int, dt.datetime] = {}
         for one in _rows(conn, repairs, repairs.c.job_id.in_(chunk)):
             faults.setdefault(one["job_id"], {})[one["fault"]] = one["outcome"]
+            if one["outcome"] == "mended":
+                mended_at.setdefault(one["job_id"], one["at"])
         symptoms: dict[int, dict[str, bool]] = {}
         results: dict[int, dict[tuple[str, str | None], str | None]] = {}
-        for one in _rows(conn, observations, observations.c.job_id.in_(chunk)):
+        for one in _before(_rows(conn, observations, observations.c.job_id.in_(chunk)), mended_at):
             if one["sort"] == "symptom":
                 symptoms.setdefault(one["job_id"], {})[one["name"]] = one["present"]
             elif one["sort"] == "test":
@@ -219,6 +224,14 @@ def mended_jobs(conn: Connection) -> Iterator[MendedJob]:
                 absent=tuple(symptom for symptom, there in seen.items() if not there),
                 results=tuple(dict.fromkeys(named)),
             )
+
+
+def _before(seen: Sequence[Mapping[str, Any]], mended_at: Mapping[int, dt.datetime]) -> Iterator[Mapping[str, Any]]:
+    """Observations of each job from before it was mended; all of them where there are none from before."""
+    early = [one for one in seen if one["job_id"] not in mended_at or one["at"] <= mended_at[one["job_id"]]]
+    known = {one["job_id"] for one in early}
+    yield from early
+    yield from (one for one in seen if one["job_id"] not in known)
 
 
 def still_true(conn: Connection, since: int) -> int | None:
