@@ -25,10 +25,13 @@ __all__ = [
     "SourceAnswer",
     "SourceSide",
     "answer_source",
+    "check_rows",
     "design_pad",
     "display_side",
+    "filled_words",
     "level_rows",
     "pad",
+    "settle_rows",
     "source_json",
     "source_side",
 ]
@@ -382,3 +385,29 @@ def level_rows(knowledge: Knowledge) -> tuple[tuple[str, ...], ...]:
         )
         for one in knowledge.level_standards.values()
     )
+
+
+def check_rows(answer: SourceAnswer) -> tuple[tuple[str, str, str], ...]:
+    """Every check as what was looked at, how it stands, why."""
+    return tuple((SUBJECT_WORDS[one.subject], CHECK_WORDS[one.says], one.words) for one in answer.fit.checks)
+
+
+def settle_rows(answer: SourceAnswer) -> tuple[str, ...]:
+    """What would settle each thing that isn't known."""
+    return tuple(f"{SUBJECT_WORDS[one.subject]}: {one.settle}" for one in answer.fit.checks if one.settle)
+
+
+def filled_words(chassis: Chassis) -> tuple[str, ...]:
+    """What a profile says of the display's input, in words, so that a person can see what is taken from it."""
+    found = _of_chassis(chassis)
+    named = (
+        ("line rate", chassis.scan_khz, "kHz"),
+        ("field rate", chassis.field_hz, "Hz"),
+        ("least sync", found.get("high_v"), "V"),
+        ("sync input", found.get("sync_ohm"), "ohm"),
+        ("colours", found.get("video_v_pp"), "V"),
+        ("colour inputs", found.get("video_ohm"), "ohm"),
+    )
+    words = [f"{name} {value:g} {unit}" for name, value, unit in named if value is not None]
+    kind = " ".join(str(found[name]).replace("_", " ") for name in ("polarity", "sync") if name in found)
+    return (*words, *([f"{kind} sync"] if kind else []))

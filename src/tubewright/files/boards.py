@@ -105,10 +105,11 @@ def board_from_bytes(raw: bytes, knowledge: Knowledge, *, this_year: int, name: 
     Raises:
         InputError: As :func:`read_board`.
     """
-    return board_from_text(_decoded(raw), knowledge, this_year=this_year, name=name)
+    return board_from_text(decoded(raw), knowledge, this_year=this_year, name=name)
 
 
-def _decoded(raw: bytes) -> str:
+def decoded(raw: bytes) -> str:
+    """The text of a file in UTF-8, UTF-16 or an old Windows encoding; what can't be read becomes a mark."""
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         return raw.decode("utf-16", errors="replace")
     try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tubewright.answers.source import CHECK_WORDS, SUBJECT_WORDS, Pad, SourceAnswer
+from tubewright.answers.source import Pad, SourceAnswer, check_rows, settle_rows
 from tubewright.report.describe import Block, Column, Listing, Paragraph, Step, Table
 
 
@@ -22,7 +22,7 @@ def source_blocks(answer: SourceAnswer, cautions: Sequence[str], confirm: Sequen
     if answer.add:
         blocks += [Paragraph(text=f"Needed: {', '.join(answer.add)}.", strong=True)]
     blocks += [Paragraph(text=""), checks_table(answer)]
-    settles = tuple(f"{SUBJECT_WORDS[c.subject]}: {c.settle}" for c in answer.fit.checks if c.settle)
+    settles = settle_rows(answer)
     if settles:
         blocks += [Paragraph(text="What would settle it:"), Listing(items=settles)]
     if answer.notes:
@@ -35,7 +35,7 @@ def checks_table(answer: SourceAnswer) -> Table:
     return Table(
         caption="Looked at, one by one",
         columns=(Column(heading="What"), Column(heading="Stands"), Column(heading="Why")),
-        rows=tuple((SUBJECT_WORDS[check.subject], CHECK_WORDS[check.says], check.words) for check in answer.fit.checks),
+        rows=check_rows(answer),
     )
 
 

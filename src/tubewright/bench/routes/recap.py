@@ -1,4 +1,4 @@
-"""A board's part list on a page: sent as a file or typed; the plan, the order to take away; one part against another."""
+"""A board's part list on a page: sent as a file or typed; the plan, the order as a file; one part against another."""
 
 from __future__ import annotations
 
@@ -127,7 +127,7 @@ def _page(
     shown: dict[str, Any] = {"typed": form.typed()}
     if error is not None:
         shown = wrong(by_field(error.faults, _FIELDS), error.faults, form)
-    cautions = HAND_CAUTIONS
+    cautions: tuple[str, ...] = HAND_CAUTIONS
     if answer is not None:
         cautions = answer.recap.cautions
     elif swap is not None:
