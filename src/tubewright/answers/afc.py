@@ -40,6 +40,7 @@ AFC_HAZARD: Final = "H3: inside the set, beside the line output stage"
 EXCELLENT_PERCENT: Final = 0.3
 ACCEPTABLE_PERCENT: Final = 1.0
 FAILED_PERCENT: Final = 2.0
+FURTHER_RATIO: Final = 0.1
 FREE_RUN_MOST_HZ: Final = 100.0
 FREE_RUN_SET_HZ: Final = 50.0
 
@@ -55,9 +56,10 @@ class LoopReport:
 
     Attributes:
         parts: The loop.
-        grade: How the first visible line would be judged.
+        grade: How its most displaced line would be judged.
         amplitude_mm: Displacement of that line from the settled ones, to the right positive.
         amplitude_percent: Its size over the picture's width.
+        largest_mm: Displacement of the most displaced line, which a swing may put further down.
         settle_lines: Lines of the frame until it stays within 5 % of that.
         overshoot_ratio: Largest swing to the other side over the amplitude.
         still_bent: Whether the bend lasts into what was taken for settled.
@@ -83,6 +85,7 @@ class LoopReport:
     grade: Grade
     amplitude_mm: float
     amplitude_percent: float
+    largest_mm: float
     settle_lines: float
     overshoot_ratio: float
     still_bent: bool
@@ -161,9 +164,9 @@ class AfcAnswer:
     hazard: str = AFC_HAZARD
 
 
-def predict_curl(setup: AfcSetup) -> AfcAnswer:
-    """The curl that a loop makes, its figures, and what to do first."""
-    before = _report(setup, setup.parts, capture=True)
+def predict_curl(setup: AfcSetup, *, capture: bool = True) -> AfcAnswer:
+    """The curl that a loop makes, its figures, and what to do first; ``capture`` with its capture range."""
+    before = _report(setup, setup.parts, capture=capture)
     edges = _with_edges(setup)
     return AfcAnswer(
         setup=setup,
@@ -174,12 +177,13 @@ def predict_curl(setup: AfcSetup) -> AfcAnswer:
     )
 
 
-def what_if(setup: AfcSetup, changed: Mapping[str, float | None]) -> AfcAnswer:
+def what_if(setup: AfcSetup, changed: Mapping[str, float | None], *, capture: bool = True) -> AfcAnswer:
     """The loop as it is beside the loop with other parts.
 
     Args:
         setup: The loop as it is.
         changed: Figures by the names of the parts; those left out, or None, stay.
+        capture: Whether to reckon the capture ranges, too, which takes most of the time.
 
     Raises:
         InputError: Nothing is changed, or parts that the circuit can't do with.
@@ -194,7 +198,7 @@ def what_if(setup: AfcSetup, changed: Mapping[str, float | None]) -> AfcAnswer:
     known = {name: value for name, value in {**fitted, **different}.items() if np.isfinite(value) or name in different}
     parts, _ = loop_parts(known)
     check_holds(setup, parts)
-    before, after = _report(setup, setup.parts, capture=True), _report(setup, parts, capture=True)
+    before, after = (_report(setup, one, capture=capture) for one in (setup.parts, parts))
     edges = _with_edges(setup)
     words = ", ".join(f"{PART_WORDS[name]} {amount(name, value)}" for name, value in different.items())
     return AfcAnswer(
@@ -214,6 +218,7 @@ def best_change(
     stock: Mapping[Part, Sequence[float]] | None = None,
     limits: Limits | None = None,
     sync_tried: bool = False,
+    capture: bool = True,
 ) -> AfcAnswer:
     """The one change of a part that does best, within limits; or what comes before any change.
 
@@ -223,8 +228,9 @@ def best_change(
         limits: What a change may cost.
         sync_tried: Whether a source with an edge on every line was tried, or can't be had; without that, no
             change is proposed for a source that leaves lines out.
+        capture: Whether to reckon the capture ranges, too.
     """
-    before = _report(setup, setup.parts, capture=True)
+    before = _report(setup, setup.parts, capture=capture)
     edges = _with_edges(setup)
     held_back = edges is not None and not sync_tried
     tried = try_changes(
@@ -253,7 +259,7 @@ def best_change(
     if tried.best is not None and before.grade != "excellent" and not held_back:
         best = tried.best
         found = next((one for one in changes if (one.part, one.value) == (best.part, best.value)), None)
-    after = None if found is None else _report(setup, found.report.parts, capture=True)
+    after = None if found is None else _report(setup, found.report.parts, capture=capture)
     if held_back:
         headline = (
             "No part is to be changed yet: this source leaves lines without an edge around the field pulse. "
@@ -309,13 +315,16 @@ def _of(setup: AfcSetup, found: Predicted, number: int) -> LoopReport:
     curl, figures = found.curl, found.figures
     amplitude = float(curl.amplitude_mm[number])
     percent = 100 * abs(amplitude) / setup.picture_width_mm
+    course = curl.displacement_mm[number]
+    largest = float(course[int(np.argmax(np.abs(course)))])
     per_us = setup.picture_width_mm / setup.source.active_us
     follows = 10 ** (float(figures.sync_mains_db[number]) / 20)
     return LoopReport(
         parts=found.parts[number],
-        grade=grade(percent),
+        grade=grade(100 * abs(largest) / setup.picture_width_mm),
         amplitude_mm=amplitude,
         amplitude_percent=percent,
+        largest_mm=largest,
         settle_lines=float(curl.settle_lines[number]),
         overshoot_ratio=float(curl.overshoot_ratio[number]),
         still_bent=bool(curl.still_bent[number]),
@@ -339,7 +348,7 @@ def _of(setup: AfcSetup, found: Predicted, number: int) -> LoopReport:
 
 
 def grade(percent: float) -> Grade:
-    """How a first line that lies so many percent of the width to the side is judged."""
+    """How a bend that reaches so many percent of the width to the side is judged."""
     if percent <= EXCELLENT_PERCENT:
         return "excellent"
     if percent <= ACCEPTABLE_PERCENT:
@@ -348,7 +357,10 @@ def grade(percent: float) -> Grade:
 
 
 def _headline(before: LoopReport) -> str:
-    return f"{curl_words(before)} That is {before.grade}."
+    further = ""
+    if abs(before.largest_mm) > abs(before.amplitude_mm) * (1 + FURTHER_RATIO):
+        further = f" Further down it reaches {signed_mm(before.largest_mm)}."
+    return f"{curl_words(before)}{further} That is {before.grade}."
 
 
 def _change_headline(before: LoopReport, after: LoopReport) -> str:
@@ -423,7 +435,7 @@ def _advice(
             )
         )
     elif not found:
-        why = f"The first line lies at {signed_mm(before.amplitude_mm)}, which is {before.grade}."
+        why = f"The bend reaches {signed_mm(before.largest_mm)}, which is {before.grade}."
         found.append(Advice(id="leave", words="Nothing here has to come before the loop's own parts.", why=why))
     return tuple(found)
 

@@ -21,6 +21,7 @@ _FIGURES: Final = (
     "grade",
     "amplitude_mm",
     "amplitude_percent",
+    "largest_mm",
     "settle_lines",
     "overshoot_ratio",
     "still_bent",

@@ -357,10 +357,10 @@ def afc_setup(
             gated=gated,
             without_edge=without_edge,
             takes_pulse=takes_pulse,
-            flyback_us=flyback_us or FLYBACK_US,
+            flyback_us=FLYBACK_US if flyback_us is None else flyback_us,
         ),
-        picture_width_mm=picture_width_mm or ASSUMED_WIDTH_MM,
-        mains_hz=mains_hz or ASSUMED_MAINS_HZ,
+        picture_width_mm=ASSUMED_WIDTH_MM if picture_width_mm is None else picture_width_mm,
+        mains_hz=ASSUMED_MAINS_HZ if mains_hz is None else mains_hz,
         random_jitter_us=random_jitter_us,
         mains_jitter_us=mains_jitter_us,
         assumed=assumed,
@@ -403,6 +403,11 @@ def check_holds(setup: AfcSetup, parts: AfcParts) -> None:
         )
     if faults:
         raise InputError(faults)
+
+
+def first_known(*values: float | None) -> float | None:
+    """The first figure that is known; None if none is. A zero counts, so that it is found fault with later."""
+    return next((value for value in values if value is not None), None)
 
 
 def part_names() -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import isfinite
 from typing import Final, Protocol
 
 
@@ -40,6 +41,16 @@ _FACTORS: Final[Mapping[str, tuple[tuple[float, float, str], ...]]] = {
     "oscillator_hz_per_v": ((0, 1, "Hz a volt"),),
 }
 """How large figures of each unit are said."""
+
+
+def typed_amount(part: str, value: float | None) -> str:
+    """A part's value as a person would type it into a form; "" where it isn't known or plays no part."""
+    if value is None or not isfinite(value):
+        return ""
+    if part in {"detector_v_per_rad", "oscillator_hz_per_v", "free_run_error_hz"}:
+        return f"{value:g}"
+    _, factor, name = next(row for row in _FACTORS[part.rpartition("_")[2]] if abs(value) >= row[0])
+    return f"{value * factor:.6g} {name}"
 
 
 def signed_mm(value: float) -> str:

@@ -162,7 +162,7 @@ def afc(
     measured, raster_name = measured_of(measurement, knowledge) if measurement is not None else (None, "")
 
     def question(*, parts_too: bool) -> tuple[SyncSource, AfcSetup | None]:
-        from tubewright.answers.afc_setup import afc_setup
+        from tubewright.answers.afc_setup import afc_setup, first_known
         from tubewright.answers.afc_typed import profile_parts, typed_parts
 
         sent = sent_of(
@@ -184,9 +184,11 @@ def afc(
             gated=gated,
             without_edge=without_edge.value,
             takes_pulse=weighs_pulse,
-            flyback_us=maybe(flyback, "microseconds", "--flyback") or (profile.retrace_us if profile else None),
+            flyback_us=first_known(
+                maybe(flyback, "microseconds", "--flyback"), profile.retrace_us if profile else None
+            ),
             picture_width_mm=width_mm,
-            mains_hz=maybe(mains, "hertz", "--mains") or (profile.mains_hz if profile else None),
+            mains_hz=first_known(maybe(mains, "hertz", "--mains"), profile.mains_hz if profile else None),
             random_jitter_us=maybe(jitter, "microseconds", "--jitter") or 0.0,
             mains_jitter_us=maybe(mains_jitter, "microseconds", "--mains-jitter") or 0.0,
         )

@@ -97,7 +97,7 @@ def readings_of(readings: list[str], reading_sd: str, sent: SyncSource, height_m
 
     return seen_from_readings(
         typed_readings(readings, sent, height_mm, "--reading"),
-        sd_mm=maybe(reading_sd, "millimetres", "--reading-sd") or READING_SD_MM,
+        sd_mm=READING_SD_MM if (sd := maybe(reading_sd, "millimetres", "--reading-sd")) is None else sd,
     )
 
 

@@ -94,6 +94,20 @@ class Pictures(Transactions):
 
         return self.change(by, work)
 
+    def measurement(self, measurement_id: int) -> MeasurementRecord:
+        """One measurement, of whatever job.
+
+        Raises:
+            UnknownRecordError: There is none of that number.
+        """
+        with self.database.read() as conn:
+            found = records_of(conn, measurements, measurements.c.id == measurement_id, measurement_record)
+        if not found:
+            raise UnknownRecordError(
+                Fault(what="there is no such measurement", where="measurement", mend="Look at the job's list.")
+            )
+        return found[0]
+
     def remove_measurement(self, measurement_id: int, *, version: int, by: int | None = None) -> None:
         """Strike a measurement out; history keeps it."""
         self.change(by, lambda change: change.delete(measurements, measurement_id, version=version))

@@ -14,6 +14,7 @@ from tubewright.report.describe import Block, Column, Listing, Paragraph, Table
 _ROWS: Final[Sequence[tuple[str, Callable[[LoopReport], str]]]] = (
     ("first visible line, mm (right +)", lambda r: f"{r.amplitude_mm:+.2f}"),
     ("the same, % of the width", lambda r: f"{r.amplitude_percent:.2f}"),
+    ("most displaced line, mm", lambda r: f"{r.largest_mm:+.2f}"),
     ("lines of the frame to settle", lambda r: "not within the picture" if r.still_bent else f"{r.settle_lines:.0f}"),
     ("swing to the other side, %", lambda r: f"{100 * r.overshoot_ratio:.0f}"),
     ("mean bend over the picture, mm", lambda r: f"{r.bend_mm:.2f}"),

@@ -19,6 +19,7 @@ from tubewright.answers.afc_setup import (
     TIMINGS,
     AfcSetup,
     afc_setup,
+    first_known,
     given_source,
 )
 from tubewright.answers.afc_typed import PART_NAMES, profile_parts, typed_part, typed_readings, typed_stock
@@ -52,7 +53,7 @@ WORKS: Final = ("predict", "what_if", "best", "curl")
 CHANGEABLE: Final = ("capacitor_uf", "damping_ohm", "shunt_nf", "series_ohm", "coupling_uf", "leak_ohm")
 READINGS: Final = (1, 2, 3)
 _LONGEST_VALUE: Final = 80
-_LONGEST_ASKED: Final = 6000
+_LONGEST_ASKED: Final = 8000
 _FIELDS: Final = {"timing": "timing", "readings": "line_1", "change": "to_capacitor_uf", "sd_mm": "reading_sd"}
 """Where a fault of the answers stands on the page, if not at the field of its own name."""
 
@@ -126,7 +127,7 @@ def _asked(pairs: list[tuple[str, str]]) -> Form:
 
 
 def _address(asked: Form) -> str:
-    query = urlencode([(name, value) for name, value in asked.pairs if value])
+    query = urlencode(asked.pairs)
     return f"/reckon/afc/drawing/{base64.urlsafe_b64encode(query.encode()).decode('ascii')}.svg"
 
 
@@ -136,7 +137,11 @@ def _of_address(text: str) -> Form:
     Raises:
         ValueError: It is none.
     """
-    asked = _asked(parse_qsl(base64.urlsafe_b64decode(text[:_LONGEST_ASKED].encode("ascii")).decode("utf-8")))
+    asked = _asked(
+        parse_qsl(
+            base64.urlsafe_b64decode(text[:_LONGEST_ASKED].encode("ascii")).decode("utf-8"), keep_blank_values=True
+        )
+    )
     if asked.text("work") not in WORKS:
         raise ValueError(text)
     return asked
@@ -260,8 +265,8 @@ def _reckoned(bench: Bench, asked: Form, profile: Chassis | None, work: str, *, 
                 without_edge=next(w for w in WITHOUT_EDGE if w == without_edge),
                 takes_pulse=asked.text("takes_pulse") == "yes",
                 flyback_us=profile.retrace_us if profile else None,
-                picture_width_mm=width_mm or (profile.picture_width_mm if profile else None),
-                mains_hz=mains_hz or (profile.mains_hz if profile else None),
+                picture_width_mm=first_known(width_mm, profile.picture_width_mm if profile else None),
+                mains_hz=first_known(mains_hz, profile.mains_hz if profile else None),
                 random_jitter_us=jitter_us or 0.0,
                 mains_jitter_us=sway_us or 0.0,
             )
@@ -269,7 +274,7 @@ def _reckoned(bench: Bench, asked: Form, profile: Chassis | None, work: str, *, 
     gathered.finish()
     if work == "curl":
         assert source is not None  # noqa: S101 - finish() raised otherwise
-        width = width_mm or (profile.picture_width_mm if profile else None) or ASSUMED_WIDTH_MM
+        width = first_known(width_mm, profile.picture_width_mm if profile else None, ASSUMED_WIDTH_MM) or 0.0
         gap_lines = read.whole("gap_lines")
         curl = seen or _ruler(asked, read, source, height_mm)
         read.finish()
@@ -315,7 +320,7 @@ def _ruler(asked: Form, read: FormReader, source: SyncSource, height_mm: float |
         for n in READINGS
         if asked.text(f"line_{n}") or asked.text(f"mm_{n}")
     ]
-    sd_mm = read.figure("reading_sd", "millimetres") or READING_SD_MM
+    sd_mm = first_known(read.figure("reading_sd", "millimetres"), READING_SD_MM) or 0.0
     return seen_from_readings(typed_readings(texts, source, height_mm, "line_1"), sd_mm=sd_mm)
 
 
