@@ -58,12 +58,14 @@ calibration: setup
 
 bench-speed: setup
 	$(PY) tools/bench_speed.py
+	$(PY) tools/bench_diagnosis.py
 	$(PY) tools/bench_records.py
 	$(PY) tools/bench_pictures.py --large
 
 soak: setup
 	$(PY) tools/soak.py
 	$(PY) tools/soak_pictures.py
+	$(PY) tools/soak_repairs.py
 
 docs: setup
 	$(BIN)/mkdocs build --strict
