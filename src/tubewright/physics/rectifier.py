@@ -134,7 +134,8 @@ def capacitor_input(
         peak_v: Open-circuit peak of the winding (of one half of it, with a middle tap), V; any shape.
         mains_hz: Mains frequency, Hz; all that follow broadcast.
         reservoir_f: Reservoir, F; each of the two in a doubler.
-        load_a: Constant current that the load draws, A, as a regulator does.
+        load_a: Constant current that the load draws, A, as a regulator does. Below zero beside a
+            resistance it makes a load that draws only what stands above a fixed voltage.
         load_ohm: Resistance of a load beside it, ohm; infinite for none.
         source_ohm: Winding, reflected primary, surge resistor and diode slope, ohm.
         esr_ohm: Series resistance of the reservoir, ohm.
@@ -240,7 +241,9 @@ def _solve(
 ) -> _Solved:
     hz = positive("mains_hz", mains_hz)
     siemens = 2 * np.pi * hz * positive("reservoir_f", reservoir_f)
-    amps, leak = non_negative("load_a", load_a), 1 / positive("load_ohm", load_ohm)
+    amps, leak = numbers(load_a), 1 / positive("load_ohm", load_ohm)
+    if np.any((amps < 0) & (leak == 0)):
+        raise ValueError("load_a must not be negative where no resistance stands beside it")
     if np.any((amps == 0) & (leak == 0)):
         raise ValueError("without a load there is no ripple: give load_a above zero or load_ohm below infinity")
     source, esr = non_negative("source_ohm", source_ohm), non_negative("esr_ohm", esr_ohm)
@@ -299,12 +302,12 @@ def _with_angles(s: _Solved) -> _Solved:
 
 
 def _ceases(s: _Solved, on: FloatArray) -> FloatArray:
-    """The angle at which a conduction that began at ``on`` ends: after the crest, before the zero."""
+    """The angle at which a conduction that began at ``on`` ends: after the crest, before the zero; else NaN."""
     current = _conducting(s, on)
     crest = np.full(on.shape, np.pi / 2)
     ends = zero_between(lambda angle: current(angle)[1], crest, np.full(on.shape, np.pi))
-    # Begun at the very crest, it ends there.
-    return np.where(np.isnan(ends) & ~np.isnan(on), crest, ends)
+    # Begun at the very crest, it ends there. Where it doesn't end before the zero, the load is too much.
+    return np.where(np.isnan(ends) & (current(crest)[1] <= 0), crest, ends)
 
 
 def _conducting(s: _Solved, on: FloatArray) -> Callable[[FloatArray], tuple[FloatArray, FloatArray, FloatArray]]:
