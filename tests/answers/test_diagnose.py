@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Final
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from jsonschema_rs import Draft202012Validator
 
 from tubewright.answers.diagnose import diagnose, nominal_words
@@ -295,3 +297,41 @@ def test_what_stands_open_makes_its_tests_cheaper() -> None:
     cheaper = {t.id: t.access_minutes for t in out.next_tests if t.id.startswith("p_")}
     dearer = {t.id: t.access_minutes for t in closed.next_tests}
     assert all(minutes <= dearer.get(name, minutes) for name, minutes in cheaper.items())
+
+
+SYMPTOMS: Final = sorted(knowledge().symptoms)
+RESULTS: Final = sorted((t.id, r.id) for t in knowledge().tests.values() for r in t.results)
+FAULTS: Final = sorted(knowledge().faults)
+
+anything = st.builds(
+    case,
+    symptoms=st.lists(
+        st.fixed_dictionaries({"id": st.sampled_from(SYMPTOMS), "present": st.booleans()}),
+        max_size=16,
+        unique_by=lambda symptom: symptom["id"],
+    ),
+    tests=st.lists(st.sampled_from(RESULTS).map(lambda pair: {"id": pair[0], "result": pair[1]}), max_size=8),
+    repairs=st.lists(
+        st.fixed_dictionaries(
+            {"fault": st.sampled_from(FAULTS), "outcome": st.sampled_from(["found", "mended", "excluded"])}
+        ),
+        max_size=3,
+    ),
+)
+
+
+@given(anything)
+@settings(max_examples=40, deadline=None)
+def test_whatever_is_entered_gets_an_answer_or_the_names_of_what_clashes(entered: Case) -> None:
+    try:
+        told = diagnose(entered, knowledge())
+    except InputError as error:
+        assert all(fault.mend for fault in error.faults)
+        return
+    body = to_json(told)
+    assert [error.message for error in Draft202012Validator(diagnose_schema()).iter_errors(body)] == []
+    confirmed = {r.fault for r in entered.repairs} & {r.id for r in told.repairs if r.state != "excluded"}
+    assert not confirmed & {f.id for f in told.faults}
+    for f in told.faults:
+        assert 0 <= f.probability <= 1
+    assert diagnosed_to_text(told)

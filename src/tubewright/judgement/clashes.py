@@ -77,10 +77,10 @@ def hardly_together(evidence: Evidence, findings: Findings, knowledge: Knowledge
     columns = [clue.columns[0] for clue in seen]
     hidden = 1.0 - priors[:, np.newaxis] * evidence.links[:, columns]  # chance that the fault leaves it hidden
     lowers = np.array([clue.lowers for clue in against]).T
-    alone = np.exp(np.log(hidden).sum(axis=0) + np.log1p(-evidence.leaks[columns]))
+    alone = np.prod(hidden, axis=0) * (1.0 - evidence.leaks[columns])
     # The chance of each fault once the one clue is known, and what it then still shows of the other.
     left = priors[:, np.newaxis] * lowers / (1.0 - priors[:, np.newaxis] * (1.0 - lowers))
-    both = np.exp(np.log1p(-left[:, np.newaxis, :] * evidence.links[:, columns][:, :, np.newaxis]).sum(axis=0))
+    both = np.prod(1.0 - left[:, np.newaxis, :] * evidence.links[:, columns][:, :, np.newaxis], axis=0)
     shown_then = 1.0 - (1.0 - evidence.leaks[columns])[:, np.newaxis] * both
     rarer = (1.0 - alone)[:, np.newaxis] / np.maximum(shown_then, 1e-300)
     clashes = []
