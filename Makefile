@@ -60,6 +60,7 @@ bench-speed: setup
 	$(PY) tools/bench_speed.py
 	$(PY) tools/bench_diagnosis.py
 	$(PY) tools/bench_records.py
+	$(PY) tools/bench_afc.py
 	$(PY) tools/bench_pictures.py --large
 
 soak: setup

@@ -9,7 +9,7 @@ UNIT_SUFFIXES: Final = frozenset(
     # symbols, which come last in a name: cutoff_v, luminance_cd_m2
     {"v", "a", "ua", "ma", "ohm", "mohm", "w", "f", "h", "j", "hz", "khz", "ev"}
     | {"s", "ms", "us", "mm", "m", "in", "px", "k", "c", "xy", "deg", "m2", "pct"}
-    | {"kv", "mv", "pp", "rms", "nf", "uf", "pf", "mh", "rad", "mj", "kohm"}  # _v_pp and _v_rms are volts
+    | {"kv", "mv", "pp", "rms", "nf", "uf", "pf", "mh", "rad", "mj", "kohm", "db"}  # _v_pp and _v_rms are volts
 )
 
 UNIT_WORDS: Final = frozenset(
@@ -86,6 +86,7 @@ WITHOUT_UNIT: Final[Mapping[str, str]] = {
     "Rows:": "equations of a fit, each divided by its own error's unit",
     "Unknowns:": "the unknowns of a fit, each in its own unit",
     "Posterior:": "the unknowns of a fit, each in its own unit",
+    "Seen:value": "in the unit that the field holding it names",
     "Photo:focal_35mm": "millimetres on 36 x 24 mm film, as cameras write it",
     "Photo:iso": "the sensitivity's own scale",
     "Taken:focal_35mm": "millimetres on 36 x 24 mm film, as cameras write it",

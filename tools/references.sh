@@ -1,6 +1,6 @@
 #!/bin/sh
 # Sees to it that the tests find the programs and pictures they compare with:
-# cvt, gtf, edid-decode, and the chessboard photographs of OpenCV's documentation.
+# cvt, gtf, edid-decode, ngspice, and the chessboard photographs of OpenCV's documentation.
 # Installs Debian's where it may, elsewhere says in one line what is missing. Never
 # fails: without them those comparisons are left out, and the test report lists them.
 set -u
@@ -9,6 +9,7 @@ missing=""
 command -v cvt >/dev/null 2>&1 || missing="$missing xcvt"
 command -v gtf >/dev/null 2>&1 || missing="$missing xserver-xorg-core"
 command -v edid-decode >/dev/null 2>&1 || missing="$missing edid-decode"
+command -v ngspice >/dev/null 2>&1 || missing="$missing ngspice"
 [ -d /usr/share/doc/opencv-doc ] || missing="$missing opencv-doc"
 [ -n "$missing" ] || exit 0
 if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then

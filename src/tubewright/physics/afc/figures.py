@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tubewright.physics._arrays import FloatArray
-from tubewright.physics.afc.loop import free_of_field_pulses, moves
+from tubewright.physics.afc.loop import moves
 from tubewright.physics.afc.parts import (
     DRIVE,
     ONE,
@@ -26,6 +26,7 @@ from tubewright.physics.afc.parts import (
     Detector,
     PartArrays,
     equilibrium,
+    output,
     side_by_side,
     wrapped,
 )
@@ -182,14 +183,31 @@ def capture_hz(parts: AfcParts, *, line_hz: float, detector: Detector | None = N
 
 
 def _locks(parts: AfcParts, error_hz: FloatArray, line_hz: float, detector: Detector) -> NDArray[np.bool_]:
-    """Whether each free-running error is caught from every phase tried, (errors,)."""
+    """Whether each free-running error is caught from every phase tried, (errors,).
+
+    All of them share one network, so that one matrix moves them all; the error in hertz stands in the row of ones.
+    """
+    arrays = side_by_side([replace(parts, free_run_error_hz=1.0)])
+    step = moves(arrays, 1e6 / line_hz)
+    driven, free = step.driven[2][0], step.free[2][0]
     begin = (np.arange(CAPTURE_PHASES) + 0.5) / CAPTURE_PHASES * 2 * np.pi
-    loops = [replace(parts, free_run_error_hz=float(e)) for e in error_hz for _ in begin]
-    state = np.zeros((len(loops), 5))
-    state[:, PHASE], state[:, ONE] = np.tile(begin, len(error_hz)), 1.0
+    state = np.zeros((5, len(error_hz) * len(begin)))
+    state[PHASE], state[ONE] = np.tile(begin, len(error_hz)), np.repeat(error_hz, len(begin))
+    rest = equilibrium(side_by_side([replace(parts, free_run_error_hz=float(e)) for e in error_hz]), detector)[0]
+    target = np.repeat(rest, len(begin))
     lines = int(CAPTURE_WITHIN_S * line_hz)
-    phase = free_of_field_pulses(loops, detector, state, line_hz=line_hz, lines=lines)
-    late = phase[:, -lines // 20 :]
-    target = equilibrium(side_by_side(loops), detector)[0]
-    near = np.abs(wrapped(-late - target[:, None])).max(axis=1) < LOCKED_RAD
-    return np.array(near.reshape(len(error_hz), len(begin)).all(axis=1), dtype=bool)
+    locked = np.ones(state.shape[1], dtype=bool)
+    for line in range(lines):
+        error = wrapped(-state[PHASE])
+        volts = parts.detector_v_per_rad * output(detector.characteristic, error)
+        if detector.gated:
+            counts = np.abs(error) < np.pi / 2
+            state[DRIVE] = np.where(counts, volts, 0.0)
+            gone = free if detector.without_edge == "open" else driven
+            state = np.where(counts, driven @ state, gone @ state)
+        else:
+            state[DRIVE] = volts
+            state = driven @ state
+        if line >= lines - lines // 20:
+            locked &= np.abs(wrapped(-state[PHASE] - target)) < LOCKED_RAD
+    return np.array(locked.reshape(len(error_hz), len(begin)).all(axis=1), dtype=bool)
