@@ -70,7 +70,7 @@ def recap(
     blanket: Annotated[bool, typer.Option("--blanket", help="Replace all that dries out, worn or not.")] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Say what to replace on a board, what first, what never, and what to order.
+    """Say which capacitors of a board to replace, and order them.
 
     Lines with mistakes are named and left out; the answer covers the others, and the exit code is 2.
     """
@@ -167,7 +167,7 @@ def life(
     voltage_exponent: ExponentOption = "0",
     as_json: JsonOption = False,
 ) -> None:
-    """Reckon an electrolytic's life by the ten-degree rule, and what is left of it."""
+    """Reckon an electrolytic's life, and what is left of it."""
     from tubewright.answers import capacitor
     from tubewright.answers.recap import Setting, life_json, life_words
 

@@ -71,7 +71,7 @@ def add(app: typer.Typer) -> None:
     group = typer.Typer(
         name="source",
         cls=Door,
-        help="Is this source fit for this input: sync, levels, rates, terminations.",
+        help="Is a source fit for an input: rates, sync, levels.",
         no_args_is_help=True,
     )
     group.command(
