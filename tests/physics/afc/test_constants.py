@@ -20,6 +20,7 @@ TECHNICAL: Final = {
     "parts:TAYLOR_TERMS": "terms of a series: 0.5^15/15! is below rounding",
     "loop:SAME_DELAY_US": "half a nanosecond counts as the same time",
     "loop:MOST_FRAMES": "bound of a search",
+    "loop:MOST_ROUNDS": "bound of a search",
     "loop:SETTLED_RAD": "a 40,000th of a millimetre: when to stop",
     "figures:CAPTURE_STEPS": "grid",
     "figures:CAPTURE_PHASES": "grid",

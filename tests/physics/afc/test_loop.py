@@ -143,14 +143,18 @@ def test_small_errors_bend_in_proportion_and_either_way(parts: AfcParts, factor:
 @pytest.mark.parametrize(
     "source", [flat(), flat(5, mid_line=True), standard_525(), standard_625()], ids=lambda s: s.name
 )
-@pytest.mark.parametrize("gated", [False, True])
+@pytest.mark.parametrize(
+    "detector",
+    [Detector(), Detector(gated=True), Detector(characteristic="sine"), Detector(characteristic="sine", gated=True)],
+    ids=lambda d: f"{d.characteristic} {'gated' if d.gated else 'ungated'}",
+)
 def test_stretches_taken_at_once_are_as_if_taken_line_by_line(
-    source: SyncSource, gated: bool, monkeypatch: pytest.MonkeyPatch
+    source: SyncSource, detector: Detector, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     loops = [QUICK, MIDDLE, SLOW, replace(MIDDLE, coupling_uf=0.01, leak_ohm=100e3)]
-    quick = run(loops, source, Detector(gated=gated), most_frames=2).phase_rad
+    quick = run(loops, source, detector, most_frames=2).phase_rad
     monkeypatch.setattr(loop, "_plain_lines", lambda seen, _late: np.zeros(seen.shape[1], dtype=np.int64))
-    slow = run(loops, source, Detector(gated=gated), most_frames=2).phase_rad
+    slow = run(loops, source, detector, most_frames=2).phase_rad
     assert quick[:3] == pytest.approx(slow[:3], abs=1e-9)
     # Behind a coupling no two edges are quite alike; half a nanosecond is taken for alike.
     assert quick[3] == pytest.approx(slow[3], abs=6e-5)

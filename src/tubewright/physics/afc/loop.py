@@ -39,6 +39,7 @@ from tubewright.physics.afc.source import PulseTrain, SyncSource, pulse_train
 SAME_DELAY_US: Final = 5e-4
 MOST_FRAMES: Final = 40
 SETTLED_RAD: Final = 1e-7
+MOST_ROUNDS: Final = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -170,6 +171,11 @@ class _Frame:
     def __init__(self, parts: PartArrays, detector: Detector, step: Moves, line_us: float) -> None:
         self.parts, self.detector, self.step, self.line_us = parts, detector, step, line_us
         self.per_us = -2 * np.pi / line_us
+        # The straight line that touches the detector's output where the loop rests.
+        rest = equilibrium(parts, detector)[0] if detector.characteristic == "sine" else np.zeros(len(parts.leak_ohm))
+        rest = np.where(np.isnan(rest), 0.0, rest)
+        self.slope = np.cos(rest)
+        self.offset = np.sin(rest) - self.slope * rest
 
     def over(self, seen: NDArray[np.bool_], late_us: FloatArray, state: FloatArray) -> tuple[FloatArray, FloatArray]:
         """One frame: phase at its lines, and the state at its end."""
@@ -177,7 +183,7 @@ class _Frame:
         slots = seen.shape[1]
         seen, late_us = np.broadcast_to(seen, (batch, slots)), np.broadcast_to(late_us, (batch, slots))
         phase = np.empty((batch, slots // 2))
-        plain = _plain_lines(seen, late_us) if self.detector.limit_rad else np.zeros(slots, dtype=np.int64)
+        plain = _plain_lines(seen, late_us)
         between = _between(seen)
         last = np.full(batch, -2)
         slot = 0
@@ -219,31 +225,75 @@ class _Frame:
         return np.asarray((driven @ state[:, :, None])[:, :, 0])
 
     def _plain(self, late_us: FloatArray, state: FloatArray, count: int) -> tuple[FloatArray, FloatArray] | None:
-        """So many plain lines at once, or None where the detector leaves its straight part on the way.
+        """So many plain lines at once, or None where the detector leaves its slope on the way.
 
-        On its straight part one line is a linear map of the state; the states after it are made by doubling.
+        With the detector's slope one line is a linear map of the state; the states after it are made by doubling.
+        What a sine lacks of its slope is put in afterwards.
         """
         here = late_us * self.per_us
         here = here - 2 * np.pi * np.round((here - state[:, PHASE]) / (2 * np.pi))
+        volts = self.parts.detector_v_per_rad
         decide = np.zeros((len(state), 5, 5))
         decide[:] = np.eye(5)
         decide[:, DRIVE, DRIVE] = 0.0
-        decide[:, DRIVE, PHASE] = -self.parts.detector_v_per_rad
-        decide[:, DRIVE, ONE] = self.parts.detector_v_per_rad * here
+        decide[:, DRIVE, PHASE] = -volts * self.slope
+        decide[:, DRIVE, ONE] = volts * (self.slope * here + self.offset)
         line = self.step.driven[2] @ decide
-        course = np.empty((len(state), 5, count))
-        course[:, :, 0] = state
-        power, have = line, 1
-        while have < count:
-            more = min(have, count - have)
-            course[:, :, have : have + more] = power @ course[:, :, :more]
-            have += more
-            if have < count:
-                power = power @ power
-        error = np.abs(here[:, None] - course[:, PHASE])
-        if np.any(error > self.detector.limit_rad):
+        course = _doubled(line, state, count)
+        end = (line @ course[:, :, -1:])[:, :, 0]
+        phase = course[:, PHASE]
+        if self.detector.characteristic == "sine":
+            answer = _doubled(line, self.step.driven[2][:, :, DRIVE] * volts[:, None], count)
+            lack = self._lack(here, phase, answer[:, PHASE])
+            if lack is None:
+                return None
+            phase = phase + _delayed(answer[:, PHASE], lack)
+            end = end + np.einsum("bin,bn->bi", answer[:, :, ::-1], lack)
+        if np.any(np.abs(here[:, None] - phase) > self.detector.limit_rad):
             return None
-        return course[:, PHASE], np.asarray((line @ course[:, :, -1:])[:, :, 0])
+        return phase, np.asarray(end)
+
+    def _lack(self, here: FloatArray, straight: FloatArray, answer: FloatArray) -> FloatArray | None:
+        """What a sine gives beyond its slope at each line, found by going round; None where that doesn't settle.
+
+        Args:
+            here: Phase of sync, (batch,).
+            straight: Phase at each line with the slope alone, (batch, lines).
+            answer: Phase after each line for one radian more from the detector at the first, (batch, lines).
+        """
+        slope, offset = self.slope[:, None], self.offset[:, None]
+        error = here[:, None] - straight
+        lack = np.sin(error) - slope * error - offset
+        for _ in range(MOST_ROUNDS):
+            error = here[:, None] - straight - _delayed(answer, lack)
+            fresh = np.sin(error) - slope * error - offset
+            moved = np.abs(fresh - lack)
+            lack = fresh
+            if not np.any(moved > SETTLED_RAD / 100):
+                return np.asarray(lack)
+        return None
+
+
+def _doubled(line: FloatArray, state: FloatArray, count: int) -> FloatArray:
+    """A state and what so many lines less one make of it, one after the other, (batch, 5, count)."""
+    course = np.empty((len(state), 5, count))
+    course[:, :, 0] = state
+    power, have = line, 1
+    while have < count:
+        more = min(have, count - have)
+        course[:, :, have : have + more] = power @ course[:, :, :more]
+        have += more
+        if have < count:
+            power = power @ power
+    return course
+
+
+def _delayed(answer: FloatArray, lack: FloatArray) -> FloatArray:
+    """What all that was put in before each line has come to by then, (batch, lines): a convolution, by spectra."""
+    count = lack.shape[1]
+    size = 2 ** int(np.ceil(np.log2(2 * count)))
+    summed = np.fft.irfft(np.fft.rfft(answer, size) * np.fft.rfft(lack, size), size)
+    return np.concatenate([np.zeros((len(lack), 1)), summed[:, : count - 1]], axis=1)
 
 
 def _between(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -93,8 +93,8 @@ class Detector:
 
     @property
     def limit_rad(self) -> float:
-        """How far out the slope stays constant (0 for a sine, which is nowhere straight)."""
-        return {"triangle": np.pi / 2, "sawtooth": np.pi, "sine": 0.0}[self.characteristic]
+        """How far out lines may be taken many at a time: the end of the slope, for a sine its top."""
+        return np.pi if self.characteristic == "sawtooth" else np.pi / 2
 
     @property
     def most_ratio(self) -> float:
