@@ -213,7 +213,7 @@ def cost_table(found: Sequence[Cell]) -> Table:
                 c.world,
                 c.policy,
                 str(c.repairs),
-                f"{c.confirmed / c.repairs:.0%}",
+                f"{c.confirmed / c.repairs:.1%}",
                 f"{c.tests[0]:.0f}, {c.tests[1]:.0f}",
                 f"{c.opened:.1f}",
                 f"{c.minutes[0]:.0f}, {c.minutes[1]:.0f}",

@@ -125,6 +125,10 @@ def page(records: Sequence[report.Record], repairs: int, seed: int) -> str:
     return "\n".join(
         [
             WORDS.format(repairs=repairs, seed=seed, version=__version__, shift=SHIFT),
+            "## How the next step is chosen",
+            "",
+            HOW_WORDS,
+            "",
             "## What it took",
             "",
             COST_WORDS,
@@ -185,6 +189,22 @@ tube, voltages, signals, exchange), until a suspect reaches 25 %;
 All but prior order go by the same diagnosis after each finding, so what differs is the choice. The \
 25 % is the best for entropy and fixed order of those tried (25, 30, 35, 50 and 80 %).
 """
+HOW_WORDS = """Two kinds of step are weighed at every moment: a test, and opening a suspect up. A step is as good \
+as the rest of the repair that it leaves is cheap. For each outcome of each promising step the best second step is \
+sought; from there on the suspects are reckoned to be opened one after the other, likeliest for their cost first, \
+each tried out in the running set, until the last fault has been found. Costs are minutes' worth of work:
+
+- a test costs its minutes and one to fetch and put away; opening the wrong suspect half its minutes of finding \
+and mending, and half the price of its part, turned into minutes by the shop's hourly rate;
+- the way there counts: taking the back off 4 minutes, draining and proving twice 10, the chassis out or in 8, the \
+tube's instrument on or off 5, switching on 2, hooking up to a running, open set 4. What stands open already costs \
+nothing, and who says so (`workplace`) gets another order of tests;
+- a minute in hazard class H1 counts 1.2, H2 and H4 1.6, H3 2.5, and in a running, open set 1.25 times as much \
+again. Hooks go on with the power off and the set proven empty, so a test in a running, open set always comes behind \
+an equal one that does without.
+
+Mending what is truly at fault comes in any case and takes no part in the choice. If opening a suspect up leaves \
+less than any test, that is the advice; if no suspect is likely and no test saves anything, that is said too."""
 TRIED_WORDS = """What was tried and didn't pay, on 300 other displays in each world (mean minutes with parts, \
 against the choice as it stands, with twice the standard error; true world, then shifted): \
 looking ahead as if only 0.8 of what opening everything loses were still to be lost +3 ± 5, −1 ± 8; 0.6 of it \
