@@ -233,7 +233,7 @@ PHONE: Final = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "i
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize(("scheme", "script"), [("dark", True), ("light", True), ("dark", False)])
+@pytest.mark.parametrize(("scheme", "script"), [("dark", True), ("light", False)])
 def test_on_a_phone_in_both_themes_with_and_without_script(
     open_page: Callable[[dict[str, Any]], Any], address: str, scheme: str, script: bool
 ) -> None:
@@ -254,9 +254,7 @@ def test_on_a_phone_in_both_themes_with_and_without_script(
         return
     from axe_playwright_python.sync_playwright import Axe
 
-    for number in range(2):
-        if number:
-            page.goto(f"{address}{pages[0]}")
-        assert page.evaluate("document.documentElement.scrollWidth") <= 390
-        found = Axe().run(page).response
-        assert not [(one["id"], one["nodes"][0]["target"]) for one in found["violations"]]
+    # The pages as they open are looked at with all the others; here it is the answers.
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    found = Axe().run(page).response
+    assert not [(one["id"], one["nodes"][0]["target"]) for one in found["violations"]]

@@ -131,6 +131,11 @@ def test_an_amplifier_ends_the_line_so_no_resistor_is_asked_for() -> None:
     assert all(one.subject != "termination" for one in found.fit.checks)
 
 
+def test_the_low_of_a_logic_input_is_spoken_of() -> None:
+    assert "low must lie at 0.8 V" in check(answer(display={"low_v": 0.8}), "sync_level").words
+    assert "low must" not in check(answer(), "sync_level").words
+
+
 def test_a_chassis_profile_fills_the_display() -> None:
     chassis = Chassis(
         id="l19",

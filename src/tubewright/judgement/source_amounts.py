@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterator
 
@@ -35,7 +36,11 @@ def sync_level(source: SourceSide, display: DisplaySide, knowledge: Knowledge) -
     load = display.sync_ohm or knowledge.value("logic_input_ohm" if logic else "line_impedance_ohm")
     emfs = [float(signal_lines.emf_v(swing, behind, stated)) for swing in (low, high)]
     at = [float(signal_lines.level_into_v(emf, behind, load)) for emf in emfs]
-    yield _weighed_sync(at, emfs, (least, most), load, source, knowledge)
+    found = _weighed_sync(at, emfs, (least, most), load, source, knowledge)
+    if display.low_v and logic:
+        words = f"{found.words} Its low must lie at {display.low_v:.3g} V or less, which a swing alone doesn't show."
+        found = dataclasses.replace(found, words=words)
+    yield found
 
 
 def _weighed_sync(
