@@ -47,7 +47,7 @@ def add(app: typer.Typer) -> None:
     group = typer.Typer(
         name="supply",
         cls=Door,
-        help="Reckon a supply's ripple and what it does, the anode's charge, and what would raise its voltage.",
+        help="Reckon a supply, the anode's charge and its guard.",
         no_args_is_help=True,
     )
     group.command(
@@ -96,7 +96,10 @@ def ripple(
     draw: DrawOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Give a supply's ripple, the currents in its parts, and what it does to the picture."""
+    """Give a supply's ripple and what it does.
+
+    The currents in its parts, too, and what of it is seen in the picture.
+    """
     typed = {
         **_raw(rectifier, secondary, hz, source_ohm, reservoir, esr, load, load_ohm, diode),
         "filter_ohm": filter_ohm,
@@ -188,7 +191,10 @@ def hum(
     chassis: ChassisOption = "",
     as_json: JsonOption = False,
 ) -> None:
-    """Say what hum bars look like at these rates, or where seen ones come from."""
+    """Say where hum bars come from.
+
+    Without any seen: what they would look like at these rates.
+    """
     typed = {"field": field, "hz": hz, "bars": bars, "seconds": seconds, "way": way}
     _answer("hum", {**typed, "standing": "yes" if standing else ""}, chassis=chassis, as_json=as_json)
 
@@ -208,9 +214,9 @@ def anode(
     ] = "",
     as_json: JsonOption = False,
 ) -> None:
-    """Say what charge a picture tube holds, how it drains, and what comes back.
+    """Say what charge a picture tube holds.
 
-    A caution, never a permission: drain, prove, drain again, prove.
+    How it drains, too, and what comes back. A caution, never a permission: drain, prove, drain again, prove.
     """
     typed = {"capacitance": capacitance, "eht": eht, "drain": drain, "down_to": down_to, "resistor_v": resistor_v}
     _answer("anode", typed, as_json=as_json)
@@ -237,8 +243,9 @@ def eht(
     chassis: ChassisOption = "",
     as_json: JsonOption = False,
 ) -> None:
-    """Say whether a change would raise the anode voltage, and refuse what goes beyond its rating.
+    """Guard the anode voltage against a change.
 
+    Says whether the change would raise it, and refuses what goes beyond its rating.
     Ends with exit code 3 where the change must not be recommended.
     """
     typed = {
