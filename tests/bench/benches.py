@@ -41,10 +41,17 @@ def replayed(case: Case, knowledge: Knowledge, experience: Experience, seed: int
 class Visitor:
     """A browser without scripts: follows links and fills in forms as a page offers them."""
 
-    def __init__(self, store: Store, *, assess: Assess | None = same_answer, measure: Measure | None = made_up) -> None:
+    def __init__(
+        self,
+        store: Store,
+        *,
+        assess: Assess | None = same_answer,
+        measure: Measure | None = made_up,
+        knowledge: Knowledge | None = None,
+    ) -> None:
         self.store = store
         self.app = create_app(
-            store, load_knowledge(), assess=assess, replay=replayed if assess else None, measure=measure
+            store, knowledge or load_knowledge(), assess=assess, replay=replayed if assess else None, measure=measure
         )
         self.client = TestClient(self.app, base_url=ORIGIN, raise_server_exceptions=False)
 

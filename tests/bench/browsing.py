@@ -111,6 +111,7 @@ def every_page(visitor: Visitor) -> list[str]:
         "/tubes/1",
         "/tubes/1/edit",
         "/instruments",
+        "/reckon/afc",
         "/reckon",
         "/reckon/recap",
         "/reckon/recap?work=swap&place=rail&was=100uF+160V+electrolytic+85C&new=100uF+100V+low-esr+105C",

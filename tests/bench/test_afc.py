@@ -188,7 +188,9 @@ def test_a_profile_alone_is_enough_to_ask(with_profile: Visitor) -> None:
 def test_a_measurement_gives_its_curl(visitor: Visitor) -> None:
     job = visitor.open_job()
     record = add_measurement(visitor.store, job)
-    text = visitor.get(f"/reckon/afc?measurement={record.id}").text
+    link = f"/reckon/afc?measurement={record.id}"
+    assert f'href="{link}"' in visitor.get(f"/jobs/{job}/measurements/{record.id}").text
+    text = visitor.get(link).text
     assert f"The curl of measurement {record.id} is used" in text
     answer = visitor.get(f"/reckon/afc?measurement={record.id}&work=curl")
     assert answer.status_code == 200

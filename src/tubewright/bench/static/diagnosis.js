@@ -36,7 +36,7 @@
       const again = (kept.id && document.getElementById(kept.id)) || document.getElementById(kept.otherwise || "now");
       if (again) {
         again.focus({ preventScroll: true });
-        if (again.id === kept.id) window.scrollBy(0, again.getBoundingClientRect().top - kept.top);
+        if (again.id === kept.id) window.scrollBy({ top: again.getBoundingClientRect().top - kept.top, behavior: "instant" });
         else again.scrollIntoView({ block: "start" });
       }
     }
