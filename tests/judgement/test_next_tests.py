@@ -366,6 +366,12 @@ def test_a_dearer_hour_makes_parts_cheaper() -> None:
     assert wasted(flyback, 90.0) < wasted(flyback, 60.0) < wasted(flyback, 40.0)
 
 
+@pytest.mark.parametrize("rate", [0.0, -5.0, math.nan, math.inf])
+def test_an_hour_worth_nothing_is_refused(rate: float) -> None:
+    with pytest.raises(InputError, match="an hour of the bench"):
+        next_steps(Findings(present=("dim",)), SMALL, rate_per_hour=rate)
+
+
 def test_nothing_likely_and_nothing_to_tell_is_said() -> None:
     knowledge = catalogue(
         [symptom("dim", 0.5)], [fault("a", 1, {"dim": 0.5})], [bench_test("t", result("x", {"a": 1.0001}))]

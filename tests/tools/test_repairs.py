@@ -6,6 +6,7 @@ import importlib.util
 import json
 import sys
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 from typing import Any, Final, TypeAlias
@@ -190,3 +191,16 @@ def test_the_page_and_the_picture_can_be_drawn() -> None:
     assert "prior order" in text
     assert "| true | ours | 3 |" in text
     assert report.picture(report.calibrations(records)).startswith("<svg")
+
+
+def test_a_repair_with_more_findings_than_can_be_walked_at_once_is_played(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A wreck told of in full: more than eighteen things seen; the diagnosis answers all the way."""
+    monkeypatch.setattr(world, "MOST_TOLD", 30)
+    monkeypatch.setattr(world, "TOLD", 1.0)
+    wrecks = replace(TRUE, priors={fault: min(0.5, 6 * prior) for fault, prior in TRUE.priors.items()})
+    display = next(d for d in map(wrecks.display, range(50)) if len(d.present) > 20)
+    monkeypatch.setattr(play, "MOST_STEPS", 6)
+    played = play.play(display, wrecks, "ours", KNOWLEDGE)
+    assert played.most_findings > 20
+    assert played.refused == 0
+    assert played.tests + played.opened > 0

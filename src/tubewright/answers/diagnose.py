@@ -51,6 +51,7 @@ from tubewright.judgement.network import ImpossibleError
 from tubewright.judgement.next_tests import NextSteps, ProposedTest, next_steps
 from tubewright.judgement.pulls import pulls
 from tubewright.judgement.readings import normalise
+from tubewright.judgement.repair_course import BENCH_RATE_PER_HOUR
 from tubewright.judgement.spoken import (
     value_sentence,
 )
@@ -111,6 +112,7 @@ def diagnose(
         limit=MOST_NAMED,
         done=set_aside,
         workplace=workplace,
+        rate_per_hour=case.costs.bench_rate_per_hour or BENCH_RATE_PER_HOUR,
         evidence=told.evidence,
         sets=told.sets,
     )

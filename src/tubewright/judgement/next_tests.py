@@ -14,6 +14,7 @@ from typing import Final, Literal
 
 import numpy as np
 
+from tubewright.errors import Fault, InputError
 from tubewright.judgement.diagnosis import Evidence, explain, weigh
 from tubewright.judgement.explanations import LikelySets
 from tubewright.judgement.findings import Findings
@@ -195,9 +196,16 @@ def next_steps(
         The steps, and which is the better.
 
     Raises:
-        InputError: The findings are impossible together.
-        RefusedError: More present findings hang together than can be reckoned.
+        InputError: The findings are impossible together, or the rate is nothing to reckon with.
     """
+    if not 0 < rate_per_hour < np.inf:
+        raise InputError(
+            Fault(
+                what=f"an hour of the bench is said to earn {rate_per_hour:g}",
+                where="rate_per_hour",
+                mend="Give what an hour is worth, above 0; leave it out if nothing is earned.",
+            )
+        )
     if evidence is None or sets is None:
         evidence = weigh(findings, knowledge) if evidence is None else evidence
         posteriors, _ = evidence.posteriors()
