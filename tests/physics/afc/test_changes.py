@@ -75,6 +75,12 @@ def test_tighter_limits_bar_more() -> None:
     assert all("jitter" in " ".join(c.costs) for c in tight.changes)
 
 
+def test_a_curl_made_short_but_large_is_barred() -> None:
+    found = try_changes(AGED, flat(6), picture_width_mm=370.0, mains_hz=50.0, limits=Limits(largest_ratio=0.5))
+    assert found.best is None
+    assert all("most displaced" in " ".join(c.costs) for c in found.changes)
+
+
 def test_a_change_that_would_ring_is_barred() -> None:
     found = try_changes(
         AGED, flat(6), picture_width_mm=370.0, mains_hz=50.0, limits=Limits(damping_ratio=0.9, jitter_ratio=9.0)

@@ -14,7 +14,7 @@ from typing import Final, Literal, TypeAlias, get_args
 import numpy as np
 
 from tubewright.physics._arrays import FloatArray
-from tubewright.physics.afc.curl import PredictedCurl, predicted_curl
+from tubewright.physics.afc.curl import NOTHING_MM, PredictedCurl, predicted_curl
 from tubewright.physics.afc.figures import LoopFigures, loop_figures
 from tubewright.physics.afc.loop import run
 from tubewright.physics.afc.parts import AfcParts, Detector
@@ -48,6 +48,7 @@ LEAST_HOLD_RATIO: Final = 0.8
 LEAST_DAMPING_RATIO: Final = 0.4
 MOST_RIPPLE_DB: Final = 6.0
 MOST_HUM_DB: Final = 3.0
+MOST_LARGEST_RATIO: Final = 1.25
 WORTH_RATIO: Final = 0.9
 
 
@@ -61,6 +62,8 @@ class Limits:
         damping_ratio: Least damping, unless it is lower already.
         ripple_db: Most that the ripple at line rate may grow by.
         hum_db: Most that hum in the oscillator may grow by.
+        largest_ratio: Most that the displacement of the most displaced line may grow by: a curl made short but
+            large is no gain.
     """
 
     jitter_ratio: float = MOST_JITTER_RATIO
@@ -68,6 +71,7 @@ class Limits:
     damping_ratio: float = LEAST_DAMPING_RATIO
     ripple_db: float = MOST_RIPPLE_DB
     hum_db: float = MOST_HUM_DB
+    largest_ratio: float = MOST_LARGEST_RATIO
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -220,6 +224,9 @@ def _costs(found: Predicted, k: int, limits: Limits) -> tuple[str, ...]:
         costs.append("the loop would swing up by itself")
     elif not then["jitter_ratio"] <= limits.jitter_ratio * now["jitter_ratio"]:
         costs.append(f"line jitter would grow {then['jitter_ratio'] / now['jitter_ratio']:.2g} times")
+    largest_mm = np.abs(found.curl.displacement_mm[[0, k]]).max(axis=1)
+    if largest_mm[1] > limits.largest_ratio * max(largest_mm[0], NOTHING_MM):
+        costs.append(f"the most displaced line would go from {largest_mm[0]:.2g} to {largest_mm[1]:.2g} mm")
     if then["hold_hz"] < limits.hold_ratio * now["hold_hz"]:
         costs.append(f"the hold range would shrink to {100 * then['hold_hz'] / now['hold_hz']:.0f} %")
     if then["damping_ratio"] < min(limits.damping_ratio, now["damping_ratio"]):
