@@ -56,6 +56,18 @@ TECHNICAL: Final[dict[str, str]] = {
     "LEAST_SAVED": "half a minute: less isn't written",
     "_FACTORS": "prefixes of SI units",
     "IN_PIXELS": "the scale of raster pixels to themselves",
+    "SHOWN": "length of a list",
+    "AT_ONCE": "length of a list",
+    "COMMONEST": "length of a list",
+    "OFFERED_TESTS": "length of a list",
+    "OFFERED_LOOKS": "length of a list",
+    "OFFERED_SUSPECTS": "length of a list",
+    "_LEAST_SHOWN": "length of a list",
+    "_MOST_SHOWN": "length of a list",
+    "_MOST_KEPT": "bound of a memory",
+    "_LONGEST": "bound of what is typed",
+    "_SURE": "keeps a logarithm finite",
+    "_TINY": "guards a division",
     "SURELY_SD": "the normal law's 95 %",
 }
 """Numbers that are no facts about the trade, each with its reason."""

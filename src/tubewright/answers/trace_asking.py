@@ -20,7 +20,7 @@ from tubewright.knowledge.model import FaultCause, Knowledge
 
 ASK_MINUTES: Final = 0.5
 """Minutes for a look or a question to the owner (from memory, estimate)."""
-LEAST_SAVED: Final = 1.0
+LEAST_SAVED_MINUTES: Final = 1.0
 """Minutes that a question must be expected to save to be worth putting (from memory, estimate)."""
 
 
@@ -80,7 +80,7 @@ def telling_symptoms(
         known: Symptoms that are answered or put off.
 
     Returns:
-        Those that save at least :data:`LEAST_SAVED`.
+        Those that save at least :data:`LEAST_SAVED_MINUTES`.
     """
     suspects = [knowledge.faults[evidence.fault_ids[i]] for i in sets.faults]
     open_ones = sorted({name for fault in suspects for name in fault.shows} - set(known))
@@ -99,7 +99,7 @@ def telling_symptoms(
     then = np.stack([_left(course, after[way].T, len(suspects)) for way in (0, 1)])
     saved = left - np.sum(chance * then, axis=0)
     bits = _entropy(course.chances[np.newaxis, :])[0] - sum(chance[way] * _entropy(after[way].T) for way in (0, 1))
-    order = [i for i in np.argsort(-saved, kind="stable").tolist() if saved[i] >= LEAST_SAVED]
+    order = [i for i in np.argsort(-saved, kind="stable").tolist() if saved[i] >= LEAST_SAVED_MINUTES]
     return tuple(
         Telling(
             id=open_ones[i],

@@ -37,7 +37,7 @@ from tubewright.answers.trace import (
     wanted,
     workplace_of,
 )
-from tubewright.answers.trace_asking import LEAST_SAVED, Telling, senseless, telling_symptoms
+from tubewright.answers.trace_asking import LEAST_SAVED_MINUTES, Telling, senseless, telling_symptoms
 from tubewright.answers.trace_beside import at_once, each_once, leading, left_over, minutes_spent, others
 from tubewright.answers.trace_guards import Guards
 from tubewright.answers.trace_put import Putter
@@ -63,21 +63,13 @@ from tubewright.knowledge.model import Knowledge
 
 SURE: Final = 0.9
 """Chance of a suspect from which one goes and looks instead of asking on (from memory, estimate)."""
-PATIENCE: Final = 0.5
+PATIENCE_MINUTES: Final = 0.5
 """Minutes that a question must save the more for each one asked since the last test (from memory, estimate)."""
 WORTH_A_TEST: Final = 0.05
 """Bits that a test must tell to be offered in place of a suspect that is put off or closed (from memory, estimate)."""
 AT_ONCE: Final = 4
 """Symptoms asked for in one go."""
-SHOWN: Final = 3
-"""Leading faults shown at every step."""
-OFFERED: Final = 12
-"""Further steps offered on request."""
-PUT_OFF: Final = "put off"
-NOT_CONFIRMED: Final = "a condition was not confirmed"
-COMMONEST: Final = 12
-"""Symptoms offered to somebody who has no words for what is seen."""
-_KEPT: Final = 64
+_MOST_KEPT: Final = 64
 _Key = TypeVar("_Key")
 _Value = TypeVar("_Value")
 
@@ -241,7 +233,7 @@ class Tracer:
             advice = "test" if tells else "nothing"
         sure = advice == "repair" and repair is not None and repair.probability >= SURE
         rival = _worth(test, known) if advice == "test" and test is not None else 0.0
-        least = LEAST_SAVED + PATIENCE * _asked_in_a_row(search)
+        least = LEAST_SAVED_MINUTES + PATIENCE_MINUTES * _asked_in_a_row(search)
         asks = [one for one in known.telling if one.minutes_saved >= least and one.worth_per_minute > rival]
         if asks and not sure:
             return self.put.ask(asks[:AT_ONCE])
@@ -292,7 +284,7 @@ def check_step(knowledge: Knowledge, sort: StepSort, name: str) -> None:
 
 def _keep(kept: OrderedDict[_Key, _Value], key: _Key, value: _Value) -> _Value:
     kept[key] = value
-    while len(kept) > _KEPT:
+    while len(kept) > _MOST_KEPT:
         kept.popitem(last=False)
     return value
 
