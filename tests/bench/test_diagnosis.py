@@ -479,3 +479,14 @@ def test_a_shift_names_what_moved_most_and_what_is_gone() -> None:
     assert set(moved.gone) == {f.name for f in one.faults if f.id not in {g.id for g in two.faults}}
     assert "new, " in moved.words
     assert shift(one, one, "cause").words == "nothing moved"
+
+
+def test_every_result_that_stands_alone_can_be_chosen_and_none_of_them_too(visitor: Visitor) -> None:
+    job = visitor.open_job()
+    for name in ("top_curl", "bends_with_content"):
+        mark(visitor, job, name, "present")
+    open_test(visitor, job, "s_sync_in")
+    text = page_of(visitor, job, "?test=s_sync_in")
+    chosen = re.findall(r'name="result" value="(\w+)"', text)
+    assert sorted(chosen) == sorted(r.id for r in KNOWLEDGE.tests["s_sync_in"].results if not r.refines)
+    assert 'id="none-of-these"' in text

@@ -188,7 +188,7 @@ def moved_words(before: float | None, now: float) -> str:
     if before is None:
         return f"new, {words.percent(now)}"
     if words.percent(now) == words.percent(before):
-        return f"{words.percent(now)}, as before"
+        return f"{words.percent(now)}, about as before"
     return f"{words.percent(before)} → {words.percent(now)}"
 
 
@@ -202,7 +202,7 @@ def suspects(now: Diagnosed, moved: Shift | None) -> tuple[Suspect, ...]:
         elif before is None:
             said = "not suspected before"
         elif words.percent(fault.probability) == words.percent(before):
-            said = "as before"
+            said = "about as before"
         else:
             said = f"{'up' if fault.probability > before else 'down'} from {words.percent(before)}"
         made.append(Suspect(it=fault, before_probability=before, words=said))

@@ -9,6 +9,7 @@ from typing import Final
 
 from tubewright.case import Reading
 from tubewright.judgement.guards import Condition, for_how_long
+from tubewright.report import wording
 from tubewright.report.describe import DECISION_WORDS
 
 _DECISIONS: Final[Mapping[str, str]] = {str(name): said for name, said in DECISION_WORDS.items()}
@@ -103,10 +104,8 @@ PLACES: Final[Mapping[str, str]] = {
 
 
 def percent(probability: float) -> str:
-    """A chance in whole percents, as the headline of a diagnosis has it; never a certainty that nobody has."""
-    if 0 < probability < 0.005:
-        return "under 1 %"
-    return "over 99 %" if 0.995 < probability < 1 else f"{100 * probability:.0f} %"
+    """A chance as the terminal writes it, so that both doors say the same figure."""
+    return wording.chance(probability)
 
 
 def decision(name: str) -> str:

@@ -160,10 +160,12 @@ def _next(bench: Bench, job: JobPage, told: Diagnosed | None, standing: Standing
 
 
 def results_of(test: BenchTest, proposed: NextTest | None) -> list[tuple[str, str]]:
-    """The results to choose from: those that are expected, the likeliest first, then the rest of the catalogue's."""
+    """The results to choose from: those that are expected, the likeliest first, then the others that stand alone."""
     known = {r.id: r.means for r in test.results}
     expected = [o.result for o in proposed.outcomes if o.result in known] if proposed else []
-    order = expected or list(known)
+    # Where a result was found already, only what narrows it down is left to choose.
+    alone = [r.id for r in test.results if not r.refines] if proposed is None or not proposed.follows else []
+    order = list(dict.fromkeys([*expected, *alone]))
     return [(name, known[name]) for name in order]
 
 
