@@ -40,7 +40,6 @@ AFC_HAZARD: Final = "H3: inside the set, beside the line output stage"
 EXCELLENT_PERCENT: Final = 0.3
 ACCEPTABLE_PERCENT: Final = 1.0
 FAILED_PERCENT: Final = 2.0
-FURTHER_RATIO: Final = 0.1
 FREE_RUN_MOST_HZ: Final = 100.0
 FREE_RUN_SET_HZ: Final = 50.0
 
@@ -357,10 +356,7 @@ def grade(percent: float) -> Grade:
 
 
 def _headline(before: LoopReport) -> str:
-    further = ""
-    if abs(before.largest_mm) > abs(before.amplitude_mm) * (1 + FURTHER_RATIO):
-        further = f" Further down it reaches {signed_mm(before.largest_mm)}."
-    return f"{curl_words(before)}{further} That is {before.grade}."
+    return f"{curl_words(before)} That is {before.grade}."
 
 
 def _change_headline(before: LoopReport, after: LoopReport) -> str:

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from math import isfinite
 from typing import Final, Protocol
 
+FURTHER_RATIO: Final = 0.1
+
 
 class Curling(Protocol):
     """What the words on a curl need of a report."""
@@ -14,6 +16,8 @@ class Curling(Protocol):
     def amplitude_mm(self) -> float: ...  # noqa: D102
     @property
     def amplitude_percent(self) -> float: ...  # noqa: D102
+    @property
+    def largest_mm(self) -> float: ...  # noqa: D102
     @property
     def settle_lines(self) -> float: ...  # noqa: D102
     @property
@@ -61,17 +65,17 @@ def signed_mm(value: float) -> str:
 
 
 def curl_words(report: Curling) -> str:
-    """A predicted curl in a sentence."""
-    if abs(report.amplitude_mm) < 5 / 1000:
+    """A predicted curl in a sentence, or in two where a swing reaches further than the first line."""
+    if abs(report.largest_mm) < 5 / 1000:
         return "No line is bent by as much as a hundredth of a millimetre."
-    size = (
-        f"The first visible line lies {signed_mm(report.amplitude_mm)} ({report.amplitude_percent:.2g} % of the width)"
-    )
+    share = f"{report.amplitude_percent:.2g} % of the width"
+    size = f"The first visible line lies {signed_mm(report.amplitude_mm)} ({share})"
+    further = ""
+    if abs(report.largest_mm) > abs(report.amplitude_mm) * (1 + FURTHER_RATIO):
+        further = f" Further down the bend reaches {signed_mm(report.largest_mm)}."
     if report.still_bent:
-        return f"{size}, and the bend lasts over most of the picture."
-    wave = (
-        f", with a swing of {100 * report.overshoot_ratio:.0f} % to the other side"
-        if report.overshoot_ratio > 0
-        else ""
-    )
-    return f"{size}; it has settled after {report.settle_lines:.0f} lines of the frame{wave}."
+        return f"{size}, and the bend lasts over most of the picture.{further}"
+    wave = ""
+    if round(100 * report.overshoot_ratio) > 0:
+        wave = f", with a swing of {100 * report.overshoot_ratio:.0f} % to the other side"
+    return f"{size}; it has settled after {report.settle_lines:.0f} lines of the frame{wave}.{further}"
