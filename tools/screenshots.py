@@ -28,6 +28,7 @@ sys.path.insert(0, str(ROOT / "tests"))
 
 from browsers import ARGUMENTS, HOW, chromium_path  # noqa: E402 - found through the line above
 from tubewright.bench.app import create_app  # noqa: E402
+from tubewright.bench.diagnosing import Diagnosing  # noqa: E402
 from tubewright.bench.judging import judge_job, judge_unjudged  # noqa: E402
 from tubewright.bench.measuring import Measuring, Settings, Source  # noqa: E402
 from tubewright.bench.uploads import look_at  # noqa: E402
@@ -60,7 +61,12 @@ PALETTE: Final = 256
 MEASURED_S: Final = 120.0
 """Longer than a measurement takes on any machine."""
 
-PARTS: Final = {"would-change": "#s-would_change", "options": "#s-options", "drawing": "#h-drawn"}
+PARTS: Final = {
+    "next-test": "#h-next",
+    "would-change": "#s-would_change",
+    "options": "#s-options",
+    "drawing": "#h-drawn",
+}
 TYPED: Final[dict[str, dict[str, str]]] = {
     "new-job": {
         "label": "Pier arcade, machine 7",
@@ -114,6 +120,17 @@ def add_example(store: Store) -> int:
     for test in case.tests:
         store.add_test(job.id, test)
     return job.id
+
+
+def add_hunted(store: Store, diagnosing: Diagnosing) -> int:
+    """A display with a fault somewhere in its sync or line stage, two findings into the search; gives the job."""
+    display = store.add_display({"label": "Larkspur table, left", "diagonal_in": 19, "scan_khz": 15.7})
+    store.fit_tube(display.id, store.add_tube({"label": "A48QZV00X01", "gun": "inline", "heater_v": 6.3}).id)
+    job = store.open_job(display.id, owner_words="The picture bends at the top, and it hums").id
+    for symptom in ("top_curl", "bends_with_content"):
+        store.add_symptom(job, {"id": symptom})
+        diagnosing.before(job, store.case_of(job))
+    return job
 
 
 def add_measured(store: Store, measuring: Measuring, folder: Path) -> tuple[int, int]:
@@ -197,6 +214,7 @@ def main() -> int:
         kept = judge_job(app.state.bench, job, by=None)
         tube = oldest_tube(store)
         measured, measurement = add_measured(store, app.state.measuring, Path(place))
+        hunted = add_hunted(store, app.state.diagnosing)
         verdict = f"/jobs/{job}/verdicts/{kept.id}"
         places = {
             "board": "/",
@@ -210,6 +228,8 @@ def main() -> int:
             "measured": f"/jobs/{measured}/measurements/{measurement}",
             "drawing": f"/jobs/{measured}/measurements/{measurement}",
             "compared": f"/jobs/{measured}/measurements/compare",
+            "diagnosis": f"/jobs/{hunted}/diagnosis",
+            "next-test": f"/jobs/{hunted}/diagnosis",
         }
         with served(app) as address, sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=path, args=list(ARGUMENTS))

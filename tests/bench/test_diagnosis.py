@@ -182,6 +182,18 @@ def test_the_next_test_puts_its_cautions_and_conditions_before_its_how(visitor: 
     assert 'name="result" value="' in part
 
 
+def test_advice_to_open_a_suspect_up_comes_after_its_cautions(visitor: Visitor) -> None:
+    job = visitor.open_job()
+    for name in ("top_curl", "bends_with_content"):
+        mark(visitor, job, name, "present")
+    told = diagnose(visitor.store.case_of(job), KNOWLEDGE)
+    assert told.advice.kind == "repair"
+    fault = next(f for f in told.faults if f.id == told.advice.fault)
+    part = page_of(visitor, job)
+    part = part[part.index('id="next"') :]
+    assert all(-1 < part.find(line) < part.index(told.advice.words[:60]) for line in fault.cautions)
+
+
 def test_a_result_is_one_touch_and_leads_back(visitor: Visitor) -> None:
     job = visitor.open_job()
     mark(visitor, job, "top_curl", "present")
