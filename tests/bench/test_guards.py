@@ -149,6 +149,19 @@ def test_a_confirmation_runs_out(store: Store) -> None:
     assert visitor.post(f"/jobs/{job}/tests/d_bplus", value="107", unit="V").status_code == 409
 
 
+def test_what_the_running_set_undoes_is_asked_for_at_the_same_time(visitor: Visitor) -> None:
+    """Hooks go on with the anode drained: that it was drained for another step half an hour ago is no help."""
+    job = visitor.open_job()
+    visitor.confirm(job, "test", "v_wiring_ground")
+    assert "anode_charge" in {one.caution for one in visitor.store.confirmations(job)}
+    path = f"/jobs/{job}/guard/test/x_gun_swap"
+    assert {"anode_charge", "mains_live"} <= set(boxes(visitor.get(path).text))
+    visitor.confirm(job, "test", "x_gun_swap")
+    assert HOW in visitor.get(f"/jobs/{job}/tests/x_gun_swap").text
+    # And the set has run since: the glance inside is shut again.
+    assert SHUT in visitor.get(f"/jobs/{job}/tests/v_wiring_ground").text
+
+
 def test_what_is_due_after_a_step_is_asked_for_and_kept(visitor: Visitor) -> None:
     job = visitor.open_job()
     visitor.confirm(job, "test", "d_eht")
@@ -160,6 +173,7 @@ def test_what_is_due_after_a_step_is_asked_for_and_kept(visitor: Visitor) -> Non
         assert "Before it runs on or leaves" in text
         assert all(f'value="{name}"' in text for name in closing)
     back = {"back": f"/jobs/{job}/repairs", "new_person": "Wren"}
+    assert confirm(visitor, f"/jobs/{job}/after/test/d_eht", [], **back) == 422
     assert confirm(visitor, f"/jobs/{job}/after/test/d_eht", closing, **back) == 303
     assert "Before it runs on or leaves" not in visitor.get(f"/jobs/{job}/diagnosis").text
 

@@ -14,7 +14,7 @@ from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
 from tubewright.bench.routes.records import caution_texts
 from tubewright.bench.routes.shop import inside
 from tubewright.bench.security import TOKEN_FIELD, Form
-from tubewright.errors import Fault, UnknownRecordError
+from tubewright.errors import Fault, InputError
 from tubewright.judgement.guards import DEFERS, StepSort
 from tubewright.records.model import JobPage
 
@@ -156,9 +156,7 @@ def confirm_after(request: Request, bench: TheBench, form: TheForm, job_id: Id, 
     words = {c.caution: c.words for c in found.left if c.caution in ticked}
     if not words or (person is None and not name):
         what = "nothing is ticked" if not words else "nobody is named as confirming it"
-        raise UnknownRecordError(
-            Fault(what=what, where="confirmed", mend="Go back, tick what is so, and say who you are.")
-        )
+        raise InputError(Fault(what=what, where="confirmed", mend="Go back, tick what is so, and say who you are."))
     with bench.store.together():
         by = bench.store.add_person(name).id if person is None else person
         bench.store.confirm(job_id, found.step.sort, found.step.id, cautions=words, by=by)

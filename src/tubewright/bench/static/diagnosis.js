@@ -31,7 +31,7 @@
       if (said) document.getElementById("content").prepend(said);
     }
     const shift = fresh.querySelector("[data-shift]");
-    if (shift) line.innerHTML = shift.innerHTML; // ours, escaped by the server as on every page
+    if (shift) line.replaceChildren(...shift.childNodes);
     if (kept) {
       const again = (kept.id && document.getElementById(kept.id)) || document.getElementById(kept.otherwise || "now");
       if (again) {
