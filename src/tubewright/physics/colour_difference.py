@@ -39,7 +39,7 @@ def lab_from_xyz(xyz: ArrayLike, white_xyz: ArrayLike) -> FloatArray:
     Source: cie-15, CIELAB 1976, with the straight piece below (6/29)^3.
 
     >>> lab_from_xyz([0.19, 0.20, 0.21], [0.9505, 1.0, 1.089]).round(2).tolist()
-    [51.84, -0.13, 0.96]
+    [51.84, -0.05, 1.41]
     """
     white = vectors("white_xyz", white_xyz, 3)
     if np.any(white <= 0):

@@ -54,7 +54,7 @@ def locus_uv(temperature_k: ArrayLike) -> FloatArray:
     Source: krystek-1985; within 9e-5 of the exact line.
 
     >>> locus_uv(9300.0).round(4).tolist()
-    [0.1915, 0.2957]
+    [0.1915, 0.2958]
     """
     kelvin = numbers(temperature_k)
     if np.any((kelvin < LOCUS_MIN_K) | (kelvin > LOCUS_MAX_K)):
@@ -81,8 +81,8 @@ def white_place(xy: ArrayLike) -> WhitePlace:
     Source: definition in cie-15; the line by krystek-1985.
 
     >>> place = white_place([0.3127, 0.3290])
-    >>> round(float(place.cct_k), -1), round(float(place.duv_ratio), 4)
-    (6500.0, 0.0032)
+    >>> round(float(place.cct_k)), round(float(place.duv_ratio), 4)
+    (6507, 0.0033)
     """
     prime = uv_prime_from_xy(vectors("xy", xy, 2))
     uv = np.stack([prime[..., 0], prime[..., 1] * 2 / 3], axis=-1)
