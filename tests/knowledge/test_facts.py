@@ -21,6 +21,9 @@ from tubewright.knowledge.model import (
     FaultCause,
     Knowledge,
     LabelGrammar,
+    LabelLetter,
+    LabelPhosphor,
+    LabelSize,
     PhosphorSet,
     Symptom,
     TreatmentFacts,
@@ -97,7 +100,19 @@ def test_every_symptom_is_shown_by_a_fault_and_every_test_says_something_or_is_a
 
 
 def test_every_fact_has_a_kind_and_a_source_that_stands_in_the_bibliography(knowledge: Knowledge) -> None:
-    facts: list[Constant | Caution | Symptom | FaultCause | BenchTest | TreatmentFacts | PhosphorSet | LabelGrammar] = [
+    facts: list[
+        Constant
+        | Caution
+        | Symptom
+        | FaultCause
+        | BenchTest
+        | TreatmentFacts
+        | PhosphorSet
+        | LabelGrammar
+        | LabelLetter
+        | LabelPhosphor
+        | LabelSize
+    ] = [
         *knowledge.constants.values(),
         *knowledge.cautions.values(),
         *knowledge.symptoms.values(),
@@ -106,6 +121,9 @@ def test_every_fact_has_a_kind_and_a_source_that_stands_in_the_bibliography(know
         *knowledge.treatments.values(),
         *knowledge.phosphors.values(),
         *knowledge.labels.values(),
+        *knowledge.label_letters.values(),
+        *knowledge.label_phosphors.values(),
+        *knowledge.label_sizes.values(),
     ]
     for fact in facts:
         assert fact.source in knowledge.sources, fact
@@ -274,6 +292,11 @@ def test_a_label_fits_its_own_grammar_and_no_other(knowledge: Knowledge, row: di
     assert set(fitting) == ({row["grammar"]} if row["grammar"] else set())
     for match in fitting.values():
         assert match["size"] == row["size"]
+
+
+def test_letters_belong_to_a_part_of_a_grammar(knowledge: Knowledge) -> None:
+    for letter in knowledge.label_letters.values():
+        assert letter.part in knowledge.labels[letter.grammar].fields, letter.id
 
 
 def test_each_grammar_explains_the_parts_it_finds(knowledge: Knowledge) -> None:

@@ -17,6 +17,9 @@ from tubewright.knowledge.model import (
     HazardClass,
     Knowledge,
     LabelGrammar,
+    LabelLetter,
+    LabelPhosphor,
+    LabelSize,
     NamedResult,
     PhosphorSet,
     RasterFacts,
@@ -75,6 +78,9 @@ def assemble(entries: Iterable[Entry]) -> Knowledge:
             for entry in of("phosphor")
         },
         labels={entry.id: LabelGrammar(**entry.values) for entry in of("label")},
+        label_letters={entry.id: LabelLetter(**entry.values) for entry in of("label_letter")},
+        label_phosphors={entry.id: LabelPhosphor(**entry.values) for entry in of("label_phosphor")},
+        label_sizes={entry.id: LabelSize(**entry.values) for entry in of("label_size")},
         capacitor_kinds={entry.id: _capacitor_kind(entry) for entry in of("capacitor_kind")},
         capacitor_places={entry.id: _capacitor_place(entry) for entry in of("capacitor_place")},
         capacitor_stages={

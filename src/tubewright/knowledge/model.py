@@ -232,13 +232,57 @@ class PhosphorSet:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LabelGrammar:
-    """One registration body's grammar of tube type labels."""
+    """One registration body's grammar of tube type labels.
+
+    ``size_unit`` and ``size_is`` say what its group ``size`` counts: inches, cm or mm of
+    the nominal size or of the viewable diagonal.
+    """
 
     id: str
     name: str
     pattern: str
     fields: Mapping[str, str]
     example: str
+    kind: SourceKind
+    source: str
+    size_unit: Literal["in", "cm", "mm"] = "cm"
+    size_is: Literal["nominal", "viewable"] = "nominal"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LabelLetter:
+    """What a letter means in one part of one grammar."""
+
+    id: str
+    grammar: str
+    part: str
+    letters: str
+    means: str
+    kind: SourceKind
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LabelPhosphor:
+    """A registered phosphor (its id is its number, ``P22``) and the letters that other registers give it."""
+
+    id: str
+    light: str
+    picture: Literal["colour", "mono"]
+    kind: SourceKind
+    source: str
+    european: str = ""
+    worldwide: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LabelSize:
+    """A viewable diagonal as the worldwide form counts it, and the inches such tubes were sold as."""
+
+    id: str
+    viewable_cm: float
+    sold_as_in: float
     kind: SourceKind
     source: str
 
@@ -292,6 +336,9 @@ class Knowledge:
     capacitor_stages: Mapping[str, CapacitorStage] = field(default_factory=dict)
     capacitor_losses: Mapping[str, CapacitorLoss] = field(default_factory=dict)
     level_standards: Mapping[str, LevelStandard] = field(default_factory=dict)
+    label_letters: Mapping[str, LabelLetter] = field(default_factory=dict)
+    label_phosphors: Mapping[str, LabelPhosphor] = field(default_factory=dict)
+    label_sizes: Mapping[str, LabelSize] = field(default_factory=dict)
 
     def value(self, constant_id: str) -> float:
         """The value of one constant.
