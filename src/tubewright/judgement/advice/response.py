@@ -1,0 +1,154 @@
+"""A display's own response to its controls: what is known of its errors and gains, after each photograph.
+
+A Kalman filter over the errors now and the gains together. Between two photographs the
+errors change by the gains times what was turned, which is linear in both; a photograph
+then corrects both, each as far as it is unsure. Gains begin at nothing with the spread
+that such controls have, so that the first move tells their direction.
+
+Source: Kalman, A new approach to linear filtering and prediction problems (1960); the
+form of the covariance update is Joseph's, which keeps it positive.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tubewright.judgement.advice.effects import Effects
+from tubewright.judgement.advice.modes import INDEX, LANDING, MODES, SPREAD_AT_FIRST, Observation
+from tubewright.picture.results import Unsupported
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Belief:
+    """Errors and gains as one normal law.
+
+    Attributes:
+        effects: What the gains are gains of.
+        mean: Errors, then gains, (modes + gains,).
+        cov: Their covariance.
+    """
+
+    effects: Effects
+    mean: Floats
+    cov: Floats
+
+    @property
+    def error(self) -> Floats:
+        """The errors now, (modes,)."""
+        return self.mean[: len(MODES)]
+
+    @property
+    def error_cov(self) -> Floats:
+        """Their covariance, (modes, modes)."""
+        return self.cov[: len(MODES), : len(MODES)]
+
+    @property
+    def gain(self) -> Floats:
+        """Modes per unit of each input, (modes, inputs)."""
+        return np.asarray(np.einsum("k,kmi->mi", self.mean[len(MODES) :], self.effects.patterns))
+
+    @property
+    def gain_cov(self) -> Floats:
+        """Covariance of the gains' unknowns, (gains, gains)."""
+        return self.cov[len(MODES) :, len(MODES) :]
+
+    def gain_second(self) -> Floats:
+        """Mean square of what one unit of each input does to each mode, (modes, inputs)."""
+        spread = np.einsum("kmi,kl,lmi->mi", self.effects.patterns, self.gain_cov, self.effects.patterns)
+        return np.asarray(self.gain**2 + spread)
+
+
+def first_belief(effects: Effects) -> Belief:
+    """Nothing measured, nothing tried."""
+    mean = np.concatenate([np.zeros(len(MODES)), effects.mean])
+    sd = np.concatenate([np.full(len(MODES), SPREAD_AT_FIRST), effects.sd])
+    return Belief(effects=effects, mean=mean, cov=np.diag(sd**2))
+
+
+def moved(belief: Belief, amounts: Floats, amounts_sd: Floats, *, drift_sd: float, side_ratio: float) -> Belief:
+    """The belief after something was turned and before it is photographed.
+
+    Args:
+        belief: Before.
+        amounts: By how much each input was moved, (inputs,).
+        amounts_sd: How closely the hand met that, (inputs,).
+        drift_sd: What a mode changes of itself.
+        side_ratio: What a move does to modes that it isn't known to touch, as a share of its main effect.
+    """
+    modes = len(MODES)
+    step = np.eye(belief.mean.size)
+    step[:modes, modes:] = np.einsum("kmi,i->mk", belief.effects.patterns, amounts)
+    second = belief.gain_second()
+    by_hand = belief.gain * amounts_sd
+    noise = np.zeros_like(step)
+    noise[:modes, :modes] = by_hand @ by_hand.T + np.diag((second - belief.gain**2) @ amounts_sd**2 + drift_sd**2)
+    for n, amount in enumerate(amounts):
+        # Of one kind and unit: what moves convergence by millimetres doesn't move a width by percents unforeseen.
+        touched = [INDEX[name] for name in belief.effects.inputs[n].main]
+        main = float(np.sqrt(second[touched, n].max())) * abs(float(amount)) * side_ratio
+        kin = [k for k, name in enumerate(MODES) if _kind(name) in {_kind(MODES[t]) for t in touched}]
+        noise[kin, kin] += main**2
+    return Belief(effects=belief.effects, mean=step @ belief.mean, cov=step @ belief.cov @ step.T + noise)
+
+
+def _kind(mode: str) -> str:
+    if mode.startswith(("opp_", "com_")):
+        return "convergence"
+    return "landing" if mode in LANDING else mode
+
+
+def forgotten(belief: Belief, names: Collection[str]) -> Belief:
+    """The belief with some modes unknown again: what a degaussing did to the landing."""
+    mean, cov = belief.mean.copy(), belief.cov.copy()
+    for name in names:
+        n = INDEX[name]
+        mean[n], cov[n, :], cov[:, n] = 0.0, 0.0, 0.0
+        cov[n, n] = SPREAD_AT_FIRST**2
+    return Belief(effects=belief.effects, mean=mean, cov=cov)
+
+
+def seen(belief: Belief, observed: Observation, *, with_landing: bool) -> Belief:
+    """The belief after a photograph.
+
+    A figure without a sign takes the one that what was turned makes likelier. Where
+    nothing tells the signs apart, as at the first photograph, it is taken as it is:
+    the control's own direction is open then, too.
+    """
+    value = observed.value.copy()
+    expected = observed.rows @ belief.error
+    for n in observed.folded:
+        if abs(-value[n] - expected[n]) < abs(value[n] - expected[n]):
+            value[n] = -value[n]
+    belief = _corrected(belief, value, observed.rows, observed.cov)
+    if not with_landing or isinstance(observed.landing, Unsupported):
+        return belief
+    rows = np.zeros((len(LANDING), len(MODES)))
+    for n, name in enumerate(LANDING):
+        rows[n, INDEX[name]] = 1.0
+    cov = observed.landing.cov_ratio
+    spread = np.linalg.inv(rows @ belief.error_cov @ rows.T + cov)
+    apart = [sign * observed.landing.value_ratio - rows @ belief.error for sign in (1.0, -1.0)]
+    likelier = min(range(2), key=lambda n: float(apart[n] @ spread @ apart[n]))
+    return _corrected(belief, (1.0, -1.0)[likelier] * observed.landing.value_ratio, rows, cov)
+
+
+def _corrected(belief: Belief, value: Floats, rows: Floats, cov: Floats) -> Belief:
+    if value.size == 0:
+        return belief
+    wide = np.zeros((value.size, belief.mean.size))
+    wide[:, : len(MODES)] = rows
+    within = wide @ belief.cov @ wide.T + cov
+    weight = np.linalg.solve(within, wide @ belief.cov).T
+    keep = np.eye(belief.mean.size) - weight @ wide
+    after = keep @ belief.cov @ keep.T + weight @ cov @ weight.T
+    return Belief(
+        effects=belief.effects,
+        mean=belief.mean + weight @ (value - wide @ belief.mean),
+        cov=(after + after.T) / 2,
+    )
