@@ -28,6 +28,10 @@ ASKED: Final = 5
 """Symptoms looked for in vain at intake (estimate)."""
 SHOWN: Final = 0.85
 """Chance that a test shows the fault that it speaks for most, when that is there."""
+DARK: Final = frozenset(
+    {"dead_no_power", "fuse_blows_instant", "no_raster_no_hv", "no_raster_hv_ok", "no_heater_glow", "pulses_tick"}
+)
+"""Symptoms of a set that shows no picture: whatever else is wrong with the picture isn't seen then."""
 NONE_SEEN: Final = "none of its results"
 
 
@@ -69,6 +73,7 @@ class World:
     links: Mapping[str, Mapping[str, float]]
     leaks: Mapping[str, float]
     results: Mapping[str, Sequence[ShownResult]]
+    on_screen: frozenset[str]
     pushes: bool = False
     seed: int = 0
     shift: float = field(default=0.0)
@@ -88,12 +93,15 @@ class World:
             for symptom, leak in self.leaks.items():
                 if rng.random() < leak:
                     causes.setdefault(symptom, set())
+            dark = not DARK.isdisjoint(causes)
+            if dark:
+                causes = {symptom: by for symptom, by in causes.items() if symptom not in self.on_screen}
             told = [symptom for symptom in causes if rng.random() < TOLD]
             rng.shuffle(told)
             told = told[:MOST_TOLD]
             if not any(causes[symptom] for symptom in told):
                 continue
-            quiet = [symptom for symptom in self.leaks if symptom not in causes]
+            quiet = [s for s in self.leaks if s not in causes and not (dark and s in self.on_screen)]
             asked = rng.choice(len(quiet), size=min(ASKED, len(quiet)), replace=False)
             return Display(
                 number=number,
@@ -191,6 +199,11 @@ def _accuses(result: ShownResult) -> bool:
     return any(ratio > 1 for ratio in result.ratios.values())
 
 
+def _on_screen(knowledge: Knowledge) -> frozenset[str]:
+    """Symptoms that need a picture to be seen: those of which photographs can be taken."""
+    return frozenset(s.id for s in knowledge.symptoms.values() if s.photo != "none") - DARK - {"getter_white"}
+
+
 def true_world(knowledge: Knowledge, seed: int) -> World:
     """The world in which every figure of the catalogue holds."""
     return World(
@@ -199,6 +212,7 @@ def true_world(knowledge: Knowledge, seed: int) -> World:
         links={f.id: dict(f.shows) for f in knowledge.faults.values()},
         leaks={s.id: s.leak_probability for s in knowledge.symptoms.values()},
         results={t.id: _results(t) for t in knowledge.tests.values()},
+        on_screen=_on_screen(knowledge),
         seed=seed,
     )
 
@@ -239,6 +253,7 @@ def shifted_world(knowledge: Knowledge, seed: int, shift: float = 2.0) -> World:
             ]
             for t in knowledge.tests.values()
         },
+        on_screen=_on_screen(knowledge),
         pushes=True,
         seed=seed,
         shift=shift,

@@ -30,7 +30,7 @@ from tubewright.answers.trace import (
     refusals,
 )
 from tubewright.answers.trace_answer import (
-    PLACES,
+    STANDINGS,
     WISHES,
     Wish,
     choice_of_other,
@@ -38,7 +38,7 @@ from tubewright.answers.trace_answer import (
     steps_back,
     understand,
 )
-from tubewright.answers.trace_asking import NO_PICTURE, senseless
+from tubewright.answers.trace_asking import senseless
 from tubewright.answers.trace_beside import NOT_CONFIRMED, PUT_OFF
 from tubewright.answers.trace_questions import (
     AskSymptoms,
@@ -53,6 +53,7 @@ from tubewright.answers.trace_questions import (
 from tubewright.answers.trace_reckon import Tracer
 from tubewright.case import Case
 from tubewright.errors import InputError
+from tubewright.judgement.screens import NO_PICTURE
 from tubewright.judgement.workplace import Workplace
 from tubewright.knowledge.search import find_symptoms
 from tubewright.report.trace_text import help_text, others_text, places_text, ranking_text, standing_text, why_text
@@ -503,7 +504,7 @@ def test_every_letter_of_the_help_is_understood() -> None:
         assert letter in WISHES
 
 
-@pytest.mark.parametrize(("place", "workplace"), list(enumerate(PLACES, start=1)))
+@pytest.mark.parametrize(("place", "workplace"), list(enumerate(STANDINGS, start=1)))
 def test_how_the_set_stands_can_be_said(place: int, workplace: Workplace) -> None:
     search = type_in(EMPTY, "picture is dark", "1").with_given(choice_of_place(str(place)))
     assert stands(search).leading

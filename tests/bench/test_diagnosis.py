@@ -11,7 +11,6 @@ import pytest
 from bench.benches import ORIGIN, Visitor, new_store
 from tubewright.answers.diagnose import diagnose
 from tubewright.answers.diagnosed import to_json
-from tubewright.bench.diagnosing import (
     PLACES,
     Diagnosing,
     Standing,
@@ -26,6 +25,7 @@ from tubewright.bench.words import percent
 from tubewright.case import Case, Repair, Symptom, TestResult
 from tubewright.experience import NO_EXPERIENCE
 from tubewright.judgement.workplace import Workplace
+from tubewright.judgement.workplace import PLACES
 from tubewright.knowledge.load import load_knowledge
 
 KNOWLEDGE = load_knowledge()
@@ -184,8 +184,8 @@ def test_the_next_test_puts_its_cautions_and_conditions_before_its_how(visitor: 
 
 def test_advice_to_open_a_suspect_up_comes_after_its_cautions(visitor: Visitor) -> None:
     job = visitor.open_job()
-    for name in ("top_curl", "bends_with_content"):
-        mark(visitor, job, name, "present")
+    mark(visitor, job, "horizontal_line", "present")
+    visitor.store.add_test(job, {"id": "o_tap_flex", "result": "responds_vertical"})
     told = diagnose(visitor.store.case_of(job), KNOWLEDGE)
     assert told.advice.kind == "repair"
     fault = next(f for f in told.faults if f.id == told.advice.fault)
@@ -493,7 +493,7 @@ def test_a_shift_names_what_moved_most_and_what_is_gone() -> None:
     assert shift(one, one, "cause").words == "nothing moved"
 
 
-def test_every_result_that_stands_alone_can_be_chosen_and_none_of_them_too(visitor: Visitor) -> None:
+def test_every_result_that_stands_alone_can_be_chosen(visitor: Visitor) -> None:
     job = visitor.open_job()
     for name in ("top_curl", "bends_with_content"):
         mark(visitor, job, name, "present")
@@ -501,4 +501,16 @@ def test_every_result_that_stands_alone_can_be_chosen_and_none_of_them_too(visit
     text = page_of(visitor, job, "?test=s_sync_in")
     chosen = re.findall(r'name="result" value="(\w+)"', text)
     assert sorted(chosen) == sorted(r.id for r in KNOWLEDGE.tests["s_sync_in"].results if not r.refines)
+    assert 'id="none-of-these"' not in text, "right in every way is a result of its own"
+
+
+def test_what_narrows_a_result_down_may_be_none_of_the_narrower_ones(visitor: Visitor) -> None:
+    job = visitor.open_job()
+    mark(visitor, job, "colour_full_on", "present")
+    visitor.store.add_test(job, {"id": "d_cathodes", "result": "one_low"})
+    told = diagnose(visitor.store.case_of(job), KNOWLEDGE)
+    assert any(test.id == "d_cathodes" and test.follows for test in told.next_tests)
+    visitor.post(f"/jobs/{job}/diagnosis/stands", place="open-running")
+    open_test(visitor, job, "d_cathodes")
+    text = page_of(visitor, job, "?test=d_cathodes")
     assert 'id="none-of-these"' in text

@@ -22,7 +22,7 @@ from answers.worked import (
     with_more,
 )
 from tubewright.answers.assessment import Assessment, WouldChange
-from tubewright.case import Case
+from tubewright.case import Case, Symptom
 
 FINE = 20_000
 """Futures: decisions near a tie need a finer grain."""
@@ -157,10 +157,16 @@ def test_a_heater_leak_flips_the_decision_as_said(level: float) -> None:
 
 @pytest.mark.parametrize("name", ["v40_only_a_dim_picture", "v48_line_on_an_unread_tube"])
 def test_a_look_at_the_getter_flips_the_decision_as_said(name: str) -> None:
-    """A tube that nobody has read may hold air; one of the two can be replaced, the other not."""
-    said = claim(answer(name), "v_getter")
+    """A tube that nobody has read and that stays dark may hold air; one can be replaced, the other not."""
+    base = read(name).model_copy(update={"symptoms": (Symptom(id="no_raster_hv_ok"),)})
+    said = claim(judged(base), "v_getter")
     assert said.at == "white"
-    assert judged(with_more(read(name), tube={"getter": "white"})).decision == said.flips_to
+    assert judged(with_more(base, tube={"getter": "white"})).decision == said.flips_to
+
+
+@pytest.mark.parametrize("name", ["v40_only_a_dim_picture", "v48_line_on_an_unread_tube"])
+def test_nobody_is_sent_to_look_for_air_in_a_tube_that_shows_a_picture(name: str) -> None:
+    assert not [w for w in answer(name).would_change if w.id == "v_getter"]
 
 
 @pytest.mark.parametrize("costs", [CAN_BE_REPLACED, NOTHING_TO_BE_HAD])

@@ -173,7 +173,9 @@ def test_as_much_charge_goes_in_as_out(kind: Rectifier, parts: dict[str, float],
     course = rectifier_course(kind, reservoir_f=farads, load_ohm=load, points=20_000, **parts)
     state = capacitor_input(kind, reservoir_f=farads, load_ohm=load, **parts)
     pulses = 2 if kind == "doubler" else 1  # each of the two fills a capacitor through which all of the load flows
-    assert course.pulse_a.mean() == pytest.approx(pulses * float(state.load_mean_a), rel=2e-3)
+    # A sum over points may miss or gain one of them at each end of a short, steep pulse.
+    ends_a = 2 * float(course.pulse_a.max()) / 20_000
+    assert course.pulse_a.mean() == pytest.approx(pulses * float(state.load_mean_a), rel=2e-3, abs=ends_a)
     assert course.output_v.mean() == pytest.approx(float(state.mean_v), rel=1e-4)
     assert np.ptp(course.output_v) == pytest.approx(float(state.ripple_pp_v), rel=2e-3)
     assert course.pulse_a.max() == pytest.approx(float(state.pulse_peak_a), rel=2e-2)

@@ -197,6 +197,7 @@ def test_a_repair_with_more_findings_than_can_be_walked_at_once_is_played(monkey
     """A wreck told of in full: more than eighteen things seen; the diagnosis answers all the way."""
     monkeypatch.setattr(world, "MOST_TOLD", 30)
     monkeypatch.setattr(world, "TOLD", 1.0)
+    monkeypatch.setattr(world, "DARK", frozenset())
     wrecks = replace(TRUE, priors={fault: min(0.5, 6 * prior) for fault, prior in TRUE.priors.items()})
     display = next(d for d in map(wrecks.display, range(50)) if len(d.present) > 20)
     monkeypatch.setattr(play, "MOST_STEPS", 6)

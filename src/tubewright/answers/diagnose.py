@@ -55,7 +55,7 @@ from tubewright.judgement.repair_course import BENCH_RATE_PER_HOUR
 from tubewright.judgement.spoken import (
     value_sentence,
 )
-from tubewright.judgement.workplace import Workplace
+from tubewright.judgement.workplace import Workplace, stands_after
 from tubewright.knowledge.model import Knowledge
 
 DIAGNOSIS_VERSION: Final = "1"
@@ -64,7 +64,6 @@ PARTICLES: Final = 1000
 """Tubes that fit the readings, from which the emission of each gun is read."""
 MOST_NAMED: Final = 6
 """Tests listed as worth doing next."""
-CLOSED: Final = Workplace()
 
 ASK: Final = (
     "What does the owner see or hear? The first complaint is enough to start; `tubewright list symptoms` has the words."
@@ -78,7 +77,7 @@ def diagnose(
     experience: Experience = NO_EXPERIENCE,
     *,
     seed: int = 1,
-    workplace: Workplace = CLOSED,
+    workplace: Workplace | None = None,
     set_aside: Collection[str] = (),
 ) -> Diagnosed:
     """Name the suspects, what speaks for and against them, and the next tests.
@@ -88,7 +87,7 @@ def diagnose(
         knowledge: The trade's knowledge.
         experience: What the shop's own closed jobs taught; leave it out for the general figures.
         seed: Seed of whatever is sampled.
-        workplace: What stands open now; with nothing said, a closed set that is off.
+        workplace: What stands open now; with nothing said, what the case's tests left open, in their order.
         set_aside: Ids of tests that nobody wants proposed now.
 
     Returns:
@@ -98,6 +97,7 @@ def diagnose(
         InputError: The case names symptoms, tests, results or faults that don't exist, or
             holds findings that are impossible together: the fewest that clash are named.
     """
+    place = stands_after((test.id for test in case.tests), knowledge) if workplace is None else workplace
     learned = learn_faults(knowledge, experience)
     ours = learned.knowledge
     findings = findings_of(case, knowledge, experience, seed=seed)
@@ -111,7 +111,7 @@ def diagnose(
         ours,
         limit=MOST_NAMED,
         done=set_aside,
-        workplace=workplace,
+        workplace=place,
         rate_per_hour=case.costs.bench_rate_per_hour or BENCH_RATE_PER_HOUR,
         evidence=told.evidence,
         sets=told.sets,
@@ -142,6 +142,7 @@ def diagnose(
         separates=separation(told, findings, ours),
         next_tests=tuple(_next_test(test, case, ours) for test in steps.tests),
         advice=_advice(steps),
+        stands=place.words,
         repairs=_repairs(findings, ours),
         values=tuple(
             ValueAnswer(

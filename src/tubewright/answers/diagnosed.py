@@ -266,7 +266,8 @@ class DiagnosisNote:
 class Diagnosed:
     """The whole answer of ``diagnose``.
 
-    ``asks`` is what to find out first where hardly anything is known yet.
+    ``asks`` is what to find out first where hardly anything is known yet; ``stands`` is how the
+    set is taken to stand, from which the way to each step is reckoned.
     ``explanations_cover`` is the share of all explanations that ``explanations`` were
     chosen from. ``explained_words`` says one sentence per finding.
     """
@@ -288,6 +289,7 @@ class Diagnosed:
     values: tuple[ValueAnswer, ...]
     remarks: tuple[Remark, ...]
     asks: tuple[str, ...]
+    stands: str
     learned: tuple[LearnedFigure, ...]
     method: Reckoned
     model: DiagnosisNote

@@ -83,6 +83,7 @@ def body_of(answer: Diagnosed) -> dict[str, object]:
         ],
         "remarks": [{"kind": r.kind, "words": r.words, "mend": r.mend} for r in answer.remarks],
         "asks": list(answer.asks),
+        "stands": answer.stands,
         "learned": [
             {
                 "fault": f.fault,

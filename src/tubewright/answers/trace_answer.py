@@ -42,7 +42,7 @@ from tubewright.answers.trace_questions import (
 from tubewright.case import GUNS, Gun, RepairOutcome, TestResult
 from tubewright.errors import Fault, InputError
 from tubewright.judgement.ranges import nominal_of, result_of_value
-from tubewright.judgement.workplace import Workplace
+from tubewright.judgement.workplace import PLACES, Workplace
 from tubewright.knowledge.model import BenchTest, Knowledge
 from tubewright.quantity import parse_quantity
 
@@ -67,15 +67,7 @@ NO: Final = frozenset({"no", "n", ""})
 OUTCOMES: Final[tuple[RepairOutcome, ...]] = ("mended", "found", "excluded")
 """What opening a suspect up can come to, in the order in which it is asked."""
 
-PLACES: Final[tuple[Workplace, ...]] = (
-    Workplace(),
-    Workplace(running=True),
-    Workplace(cover_open=True),
-    Workplace(cover_open=True, discharged=True),
-    Workplace(cover_open=True, discharged=True, chassis_out=True),
-    Workplace(cover_open=True, discharged=True, tube_on_instrument=True),
-    Workplace(cover_open=True, running=True),
-)
+STANDINGS: Final[tuple[Workplace, ...]] = tuple(PLACES.values())
 """How a set may stand, in the order in which it is asked."""
 
 Search: TypeAlias = Callable[[str], Sequence[str]]
@@ -178,12 +170,12 @@ def choice_of_other(text: str, others: Sequence[Other]) -> Wanted:
 
 
 def choice_of_place(text: str) -> Stands:
-    """How the set stands, by its number in :data:`PLACES`.
+    """How the set stands, by its number in :data:`STANDINGS`.
 
     Raises:
         InputError: No such number.
     """
-    return Stands(workplace=PLACES[_number(" ".join(text.split()), len(PLACES)) - 1])
+    return Stands(workplace=STANDINGS[_number(" ".join(text.split()), len(STANDINGS)) - 1])
 
 
 def steps_back(rest: str) -> int:

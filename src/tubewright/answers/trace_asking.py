@@ -16,22 +16,13 @@ from tubewright.judgement.evidence import Evidence
 from tubewright.judgement.explanations import LikelySets
 from tubewright.judgement.network import Floats
 from tubewright.judgement.repair_course import Course
+from tubewright.judgement.screens import NO_PICTURE, of_the_picture
 from tubewright.knowledge.model import FaultCause, Knowledge
 
 ASK_MINUTES: Final = 0.5
 """Minutes for a look or a question to the owner (from memory, estimate)."""
 LEAST_SAVED_MINUTES: Final = 1.0
 """Minutes that a question must be expected to save to be worth putting (from memory, estimate)."""
-
-
-NO_PICTURE: Final = frozenset(
-    {"dead_no_power", "fuse_blows_instant", "pulses_tick", "no_raster_no_hv", "no_raster_hv_ok", "no_heater_glow"}
-)
-"""Symptoms of a set without a picture: who has seen one of these has seen nothing on the screen (from memory)."""
-OFF_THE_SCREEN: Final = frozenset({"getter_white"})
-"""Symptoms that a photograph shows, but of the tube and not of the picture."""
-ON_THE_SCREEN: Final = frozenset({"measurable", "hint"})
-"""Photographs that a symptom shows in: those of the screen, taken while there is a picture."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,9 +53,9 @@ def senseless(present: Collection[str], knowledge: Knowledge) -> frozenset[str]:
     Those of the picture where the screen stays dark, and those of a dark screen where
     there is a picture.
     """
-    screen = {s.id for s in knowledge.symptoms.values() if s.photo in ON_THE_SCREEN} - NO_PICTURE - OFF_THE_SCREEN
-    senseless_now = screen if NO_PICTURE & set(present) else set()
-    return frozenset(senseless_now | (NO_PICTURE if screen & set(present) else set()))
+    screen = of_the_picture(knowledge)
+    dark = NO_PICTURE & set(present)
+    return (screen if dark else frozenset()) | (NO_PICTURE if screen & set(present) else frozenset())
 
 
 def telling_symptoms(

@@ -20,7 +20,7 @@ from tubewright.bench import words
 from tubewright.case import Case
 from tubewright.errors import Fault, InputError
 from tubewright.experience import Experience
-from tubewright.judgement.workplace import Workplace
+from tubewright.judgement.workplace import PLACES, Workplace
 from tubewright.knowledge.model import BenchTest, Knowledge
 
 KEPT_ANSWERS: Final = 60
@@ -28,17 +28,6 @@ KEPT_JOBS: Final = 200
 MOST_SHIFTS: Final = 3
 STANDING_COOKIE: Final = "tubewright_standing"
 MONTH_SECONDS: Final = 30 * 24 * 3600
-
-PLACES: Final[Mapping[str, Workplace]] = {
-    "closed": Workplace(),
-    "running": Workplace(running=True),
-    "open": Workplace(cover_open=True),
-    "empty": Workplace(cover_open=True, discharged=True),
-    "chassis": Workplace(cover_open=True, discharged=True, chassis_out=True),
-    "instrument": Workplace(cover_open=True, discharged=True, tube_on_instrument=True),
-    "open-running": Workplace(cover_open=True, running=True),
-}
-"""How a set may stand, in the order in which it is opened up."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,6 +25,9 @@ def diagnose(
     *,
     as_json: Annotated[bool, typer.Option("--json", help="Write the answer as JSON.")] = False,
     general: Annotated[bool, typer.Option("--general", help="Leave out what this shop's own jobs taught.")] = False,
+    stands: Annotated[
+        str, typer.Option(metavar="HOW", help="How the set stands; else as the case's tests left it.")
+    ] = "",
     seed: Annotated[int, typer.Option(min=0, max=2**32 - 1, help="Where the random numbers start.")] = 1,
     shop: ShopOption = None,
 ) -> None:
@@ -34,10 +37,13 @@ def diagnose(
     """
     from tubewright.answers.diagnose import diagnose as judge
     from tubewright.experience import NO_EXPERIENCE
+    from tubewright.judgement.workplace import PLACES
 
+    if stands and stands not in PLACES:
+        raise typer.BadParameter(f"it can stand {', '.join(PLACES)}", param_hint="--stands")
     asked = asked_case(case, shop)
     taught = NO_EXPERIENCE if general else experience(shop)
-    show(judge(asked, known(shop), taught, seed=seed), as_json=as_json)
+    show(judge(asked, known(shop), taught, seed=seed, workplace=PLACES.get(stands)), as_json=as_json)
 
 
 def show(answer: Diagnosed, *, as_json: bool) -> None:

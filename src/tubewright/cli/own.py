@@ -52,9 +52,10 @@ def check(
     as_json: Annotated[bool, typer.Option("--json", help="Write what it holds as JSON.")] = False,
     shop: ShopOption = None,
 ) -> None:
-    """Check your own file: every mistake with file and line, or what it holds.
+    """Check your own file, with file and line.
 
-    Ids that your records use and nothing explains any more are named as well.
+    Every mistake, or what it holds. Ids that your records use and nothing explains
+    any more are named as well.
     """
     from tubewright.knowledge.load import load_knowledge, own_facts
 
@@ -88,9 +89,9 @@ def check(
 
 
 def example() -> None:
-    """Print an example of such a file, with comments; all in it is invented.
+    """Print an example of such a file.
 
-    Save it as own.toml beside your records, change it, and check it.
+    With comments; all in it is invented. Save it as own.toml beside your records, change it, and check it.
     """
     from importlib import resources
 

@@ -149,6 +149,7 @@ def diagnose_schema() -> Schema:
         "remarks": _list(
             {"kind": {"enum": ["impossible", "contradiction", "doubt", "note"]}, "words": text, "mend": text}
         ),
+        "stands": {**text, "description": "how the set is taken to stand; the way to each step starts there"},
         "asks": {**texts, "description": "what to find out first, where hardly anything is known"},
         "learned": _list(
             {"fault": text, "about": text, "ours": chance, "general": chance, "jobs": count, "words": text}

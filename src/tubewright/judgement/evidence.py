@@ -51,12 +51,13 @@ class Evidence:
 
     Columns are the present symptoms, then the results that accuse. ``still`` is the
     factor on the odds of each fault by all that speaks against it: absent symptoms
-    that it would show, results that excuse it, and whoever ruled it out.
+    that it would show, results that excuse it, and whoever or whatever rules it out.
 
     A fault that the search has confirmed explains what it explains: its ``priors`` is 1,
     its ``links`` are 0 and what it shows is folded into the ``leaks``, so that it takes no
     further part. ``own_leaks`` are the leaks without it; ``confirmed_links`` has a row
-    for each of ``confirmed``. ``ruled`` is the part of ``still`` that comes of ruling out.
+    for each of ``confirmed``. ``ruled`` is the part of ``still`` that comes of ruling out,
+    and of symptoms that can't be there.
     """
 
     fault_ids: tuple[str, ...]
@@ -188,8 +189,8 @@ def weigh(findings: Findings, knowledge: Knowledge) -> Evidence:
     with np.errstate(divide="ignore"):
         log_absent = float(np.log1p(-absent_leaks).sum() + np.log1p(-absent[there]).sum())
     clues = _clues(findings, absent, [weight.test for weight in accusing], excuses_by_test(findings, knowledge), place)
-    ruled = np.ones(count)
-    ruled[[place[fault] for fault in findings.excluded if fault in place]] = EXCLUDED_FACTOR
+    ruled = np.prod(1.0 - shows(findings.bound), axis=1)
+    ruled[[place[fault] for fault in findings.excluded if fault in place]] *= EXCLUDED_FACTOR
     confirmed_links = links[confirmed]
     priors[confirmed], links[confirmed], ruled[confirmed] = 1.0, 0.0, 1.0
     for clue in clues:

@@ -17,6 +17,7 @@ from tubewright.case import Case, Gun, ReadingKind, TestResult
 from tubewright.errors import Fault, InputError
 from tubewright.judgement.ranges import NominalFrom, nominal_of, shares_of_value
 from tubewright.judgement.readings import current_readings
+from tubewright.judgement.screens import bound_to_be_absent
 from tubewright.knowledge.chassis import Chassis
 from tubewright.knowledge.model import BenchTest, Knowledge
 
@@ -77,6 +78,7 @@ class ReadValue:
 class Findings:
     """What is known of a display, in the ids of the catalogue.
 
+    ``bound`` are symptoms that can't be there beside those that are; nobody need say so.
     ``silent`` tells of values that fall in no range of their test and so say nothing;
     ``doubts`` of numbers read twice that contradict each other. ``values`` are the
     numbers that the case gives for its tests. ``found`` and ``mended`` are faults that
@@ -85,6 +87,7 @@ class Findings:
 
     present: tuple[str, ...] = ()
     absent: tuple[str, ...] = ()
+    bound: tuple[str, ...] = ()
     results: tuple[TakenResult, ...] = ()
     silent: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
@@ -182,6 +185,7 @@ def gather_findings(
     return Findings(
         present=present,
         absent=absent,
+        bound=tuple(name for name in bound_to_be_absent(present, knowledge) if name not in absent),
         results=tuple(dict.fromkeys(taken)),
         silent=tuple(silent),
         doubts=tuple(doubts),

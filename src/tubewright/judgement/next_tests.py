@@ -26,6 +26,8 @@ from tubewright.knowledge.model import Hazard, Knowledge, Needs
 
 WORTH_TELLING: Final = 1e-6
 """Bits below which a test tells nothing."""
+LOOK_FIRST_MINUTES: Final = 3.0
+"""What it is worth to know before a suspect is opened up that is more likely sound than not (from memory, estimate)."""
 TOO_UNLIKELY: Final = 0.05
 """Probability below which opening a suspect up is no advice (from memory, estimate)."""
 LEAST_SHOWN: Final = 0.05
@@ -264,7 +266,9 @@ class _Bench:
         repair = self._repair(likely[0]) if likely else None
         worth = bool(tests) and self.course.now - tests[0].left_minutes >= LEAST_SAVED
         advice: Literal["test", "repair", "nothing"] = "nothing"
-        if likely and not (worth and tests[0].total < likely[0].total):
+        # A look disturbs nothing, so it goes before changing what is more likely sound than not.
+        head_start = LOOK_FIRST_MINUTES if likely and self.now[likely[0].place] < 0.5 else 0.0
+        if likely and not (worth and tests[0].total < likely[0].total + head_start):
             advice = "repair"
         elif worth:
             advice = "test"
@@ -334,7 +338,7 @@ class _Bench:
             access_steps=step.access.steps,
             after=step.access.after,
             words=(
-                f"{fault.name}: {chance:.0%}. If it isn't this, about {wrong:.0f} minutes' worth of work are lost. "
+                f"{fault.name} ({chance:.0%}). If it isn't that, about {wrong:.0f} minutes' worth of work are lost. "
                 f"{_way(step.access, self.workplace)}"
             ),
         )
@@ -382,7 +386,7 @@ def _advice_words(advice: str, tests: tuple[ProposedTest, ...], repair: Proposed
     if advice == "test":
         return f"Next: {tests[0].name}. {tests[0].words}"
     if advice == "repair" and repair is not None:
-        return f"No test is worth its time before opening the likeliest suspect up. {repair.words}"
+        return f"No test is worth its time before this is tried: {repair.words}"
     return (
         "Nothing in the catalogue is likely, and no test is worth its time. "
         "Look again at what was seen, or mark what has been looked for in vain."

@@ -29,7 +29,8 @@ _NO_LESS: Final = 1e-300
 class PossibleOutcome:
     """One outcome of a test, as a finding that faults bring about or prevent.
 
-    ``share`` is how often it comes where none of the test's faults is there;
+    ``share`` is how often it comes where none of the test's faults is there, ``quiet``
+    marks what then comes as a rule;
     ``leak`` and ``links`` are those of :func:`~tubewright.judgement.diagnosis.result_as_finding`.
     """
 
@@ -39,6 +40,7 @@ class PossibleOutcome:
     leak: float
     links: Mapping[str, float]
     excuses: Mapping[str, float]
+    quiet: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,7 +98,11 @@ def outcome_table(
         if not any(fault in place for result in results for fault in result.odds_ratios):
             continue
         # Outcomes that accuse only faults nobody suspects would teach nothing here.
-        outcomes = [o for o in outcomes_of(results) if not o.links or any(fault in place for fault in o.links)]
+        outcomes = [
+            o
+            for o in outcomes_of(results, narrowing=found is not None)
+            if o.quiet or any(fault in place for fault in o.links)
+        ]
         if not any(fault in place for outcome in outcomes for fault in (*outcome.links, *outcome.excuses)):
             continue
         first = len(columns)
@@ -136,22 +142,29 @@ def _chances(columns: Sequence[PossibleOutcome], place: Mapping[str, int], numbe
     return answer
 
 
-def outcomes_of(results: Sequence[NamedResult]) -> list[PossibleOutcome]:
+def outcomes_of(results: Sequence[NamedResult], *, narrowing: bool = False) -> list[PossibleOutcome]:
     """Outcomes that exclude each other; their shares sum to 1.
 
-    Where every named result speaks for some fault, one more is added: none of these.
+    The quiet ones, which come where none of the test's faults is there, accuse nobody; or
+    where every result accuses somebody, they are those that excuse somebody, too ("good",
+    "it stays there"). Where there is no such result either, and where results only narrow
+    down one that is known, one is added: none of these.
     """
     if not results:
         return []
     parts = [_as_outcome(result) for result in results]
-    abnormal = sum(part.leak for part in parts if part.links)
+    accusing_all = all(part.links for part in parts)
+    if accusing_all and (narrowing or not any(part.excuses for part in parts)):
+        parts.append(_as_outcome(NamedResult(id=NOTHING_TOLD, means="none of these is seen", odds_ratios={})))
+        accusing_all = False
+    quiet = [bool(part.excuses) if accusing_all else not part.links for part in parts]
+    abnormal = sum(part.leak for part, is_quiet in zip(parts, quiet, strict=True) if not is_quiet)
     scale = min(1.0, MOST_ABNORMAL / abnormal) if abnormal > 0 else 1.0
-    rest = 1.0 - abnormal * scale
-    if all(part.links for part in parts):
-        nothing = NamedResult(id=NOTHING_TOLD, means="none of these is seen", odds_ratios={})
-        parts.append(_as_outcome(nothing))
-    quiet = sum(not part.links for part in parts)
-    return [replace(part, share=part.leak * scale if part.links else rest / quiet) for part in parts]
+    rest = (1.0 - abnormal * scale) / sum(quiet)
+    return [
+        replace(part, share=rest if is_quiet else part.leak * scale, quiet=is_quiet)
+        for part, is_quiet in zip(parts, quiet, strict=True)
+    ]
 
 
 def _as_outcome(result: NamedResult) -> PossibleOutcome:

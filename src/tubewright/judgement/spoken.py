@@ -91,7 +91,8 @@ def telling_sentence(telling: TellingTest, first: str, second: str, knowledge: K
         if abs(apart) >= 0.1 and abs(apart - now) >= 0.1:
             meant.append(f"{result.means}: rather {first if apart > 0 else second}")
     means = f" Results that would tell: {'; '.join(meant[:3])}." if meant else ""
-    return f"{test.name} would tell {first} and {second} apart best: {test.how}{means}"
+    # How it is done is for the step itself, behind its cautions.
+    return f"{test.name} would tell {first} and {second} apart best.{means}"
 
 
 def value_sentence(read: ReadValue, knowledge: Knowledge) -> str:

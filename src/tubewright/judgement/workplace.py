@@ -11,12 +11,12 @@ open set, and a test whose cautions bring a hand in needs the set off and proven
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
 from tubewright.errors import Fault, InputError
-from tubewright.knowledge.model import BenchTest, FaultCause, Hazard, Needs
+from tubewright.knowledge.model import BenchTest, FaultCause, Hazard, Knowledge, Needs
 
 OPEN_MINUTES: Final = 4.0
 """Minutes to take a display's back off (from memory, estimate)."""
@@ -90,6 +90,18 @@ class Workplace:
         return ", ".join(parts)
 
 
+PLACES: Final[Mapping[str, Workplace]] = {
+    "closed": Workplace(),
+    "running": Workplace(running=True),
+    "open": Workplace(cover_open=True),
+    "empty": Workplace(cover_open=True, discharged=True),
+    "chassis": Workplace(cover_open=True, discharged=True, chassis_out=True),
+    "instrument": Workplace(cover_open=True, discharged=True, tube_on_instrument=True),
+    "open-running": Workplace(cover_open=True, running=True),
+}
+"""How a set may stand, by name, in the order in which it is opened up."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Access:
     """The way to where a test or repair can begin.
@@ -137,6 +149,22 @@ def needs_of_repair(fault: FaultCause) -> Needs:
     if fault.hazard == "H0" or fault.subsystem == "sync_wiring":
         return "anything"
     return "chassis_out" if fault.subsystem in _ON_THE_BOARDS else "hands_in"
+
+
+def stands_after(tests: Iterable[str], knowledge: Knowledge) -> Workplace:
+    """How a set stands after tests, from a closed one: what a case tells of it that says nothing else.
+
+    It never counts as proven empty. Nobody knows how long ago that was, and the charge creeps back.
+
+    Args:
+        tests: Ids in the order in which they were done; those that the knowledge lacks are passed over.
+        knowledge: The catalogue.
+    """
+    now = Workplace()
+    for name in tests:
+        if name in knowledge.tests:
+            now = reach(now, needs_of_test(knowledge.tests[name])).after
+    return replace(now, discharged=False)
 
 
 def reach(now: Workplace, needs: Needs) -> Access:

@@ -191,6 +191,8 @@ def separation_step(separation: Separation) -> Step:
 def _next_tests(answer: Diagnosed) -> Iterator[Block]:
     if answer.advice.words and answer.next_tests:
         yield Paragraph(text=answer.advice.words)
+    if answer.next_tests:
+        yield Paragraph(text=f"The set is taken to stand so: {answer.stands}. (--stands says otherwise.)")
     for test in answer.next_tests[:FIRST_TESTS]:
         yield test_step(test)
         if test.outcomes:

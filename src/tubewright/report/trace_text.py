@@ -10,7 +10,7 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from typing import Final
 
-from tubewright.answers.trace_answer import PLACES
+from tubewright.answers.trace_answer import STANDINGS
 from tubewright.answers.trace_questions import (
     AskSymptoms,
     AskWords,
@@ -129,7 +129,7 @@ def places_text(*, width: int = 80) -> str:
     """How the set may stand, by number."""
     page = _Page(width)
     page.say("How does the set stand now?")
-    for place, workplace in enumerate(PLACES, start=1):
+    for place, workplace in enumerate(STANDINGS, start=1):
         page.point(f"{place}.", workplace.words)
     page.say("A number chooses, Enter leaves all as it is.")
     return page.text()
