@@ -11,7 +11,7 @@ import pytest
 from bench.benches import ORIGIN, Visitor, new_store
 from tubewright.answers.diagnose import diagnose
 from tubewright.answers.diagnosed import to_json
-    PLACES,
+from tubewright.bench.diagnosing import (
     Diagnosing,
     Standing,
     reads_figure,
@@ -24,8 +24,7 @@ from tubewright.bench.words import PLACES as PLACE_WORDS
 from tubewright.bench.words import percent
 from tubewright.case import Case, Repair, Symptom, TestResult
 from tubewright.experience import NO_EXPERIENCE
-from tubewright.judgement.workplace import Workplace
-from tubewright.judgement.workplace import PLACES
+from tubewright.judgement.workplace import PLACES, Workplace
 from tubewright.knowledge.load import load_knowledge
 
 KNOWLEDGE = load_knowledge()
