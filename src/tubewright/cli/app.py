@@ -28,6 +28,7 @@ from tubewright.cli import (
     source,
     supply,
     trace,
+    treat,
 )
 from tubewright.cli.door import Door, speak_utf8
 
@@ -63,6 +64,7 @@ for _module in (
     assess,
     diagnose,
     trace,
+    treat,
     hold,
     measure,
     pattern,
