@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from tubewright.judgement.advice.effects import RINGS, Effects, effects_of, ring_vector
 from tubewright.judgement.advice.modes import INDEX, LANDING, GunKind, Observation, observe
-from tubewright.judgement.advice.response import Belief, first_belief, forgotten, moved, seen
+from tubewright.judgement.advice.response import Belief, first_belief, forgotten, moved, seen, surprise
 from tubewright.judgement.advice.tolerances import Book, Held, Tolerance, book_of, held
 from tubewright.judgement.seen_checks import Measured
 from tubewright.knowledge.model import Knowledge
@@ -121,6 +121,7 @@ class Course:
         belief: What is known now.
         observed: What the last photograph said.
         stops: Which inputs have met an end, by key.
+        reversed: Moves that must have gone the other way, by what the photograph after them shows.
     """
 
     setup: Setup
@@ -130,11 +131,17 @@ class Course:
     belief: Belief
     observed: Observation
     stops: Mapping[str, Collection[Stop]]
+    reversed: tuple[Turned, ...] = ()
 
     @property
     def now(self) -> Round:
         """The last photograph."""
         return self.rounds[-1]
+
+    def tries(self, number: int) -> int:
+        """How often an input was moved."""
+        stood = [one.positions[number] for one in self.rounds]
+        return sum(before != now for before, now in zip(stood, stood[1:], strict=False))
 
 
 def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup, knowledge: Knowledge) -> Course:
@@ -155,6 +162,7 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
     positions = np.zeros(len(effects.inputs))
     belief = first_belief(effects)
     degaussed, rounds, stops = int(setup.degaussed), list[Round](), dict[str, set[Stop]]()
+    backwards: list[Turned] = []
     for number, one in enumerate(measured):
         amounts, did, tried = np.zeros(len(effects.inputs)), False, False
         for move in turned:
@@ -178,15 +186,6 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
                 for named in effects.inputs:
                     if named.control == move.control and named.part in {move.part, "x", "y"}:
                         stops.setdefault(named.key, set()).add(move.at_stop)
-        if did:
-            belief = moved(
-                belief,
-                amounts,
-                _hand_sd(effects, amounts, knowledge),
-                drift_sd=knowledge.value("advice_field_mm_sd"),
-                side_ratio=knowledge.value("advice_side_effect_ratio"),
-            )
-        positions = positions + amounts
         book = book_of(setup.tolerance, knowledge, one.scale)
         observed = observe(
             one,
@@ -195,6 +194,15 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
             sharp_spot_mm=book.spot_mm * knowledge.value("advice_sharp_ratio"),
             opening_mm=setup.opening_mm,
         )
+        if did:
+            amounts, turned_back = _as_it_went(belief, amounts, observed, knowledge)
+            backwards += [
+                move
+                for move in turned
+                if move.after == number and any(effects.inputs[n].key == _key(move) for n in turned_back)
+            ]
+            belief = _moved(belief, amounts, knowledge)
+        positions = positions + amounts
         belief = seen(belief, observed, with_landing=degaussed > 0)
         figures = held(one, observed.singles, book)
         rounds.append(
@@ -216,7 +224,47 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
         belief=belief,
         observed=observed,
         stops=stops,
+        reversed=tuple(backwards),
     )
+
+
+def _moved(belief: Belief, amounts: Floats, knowledge: Knowledge) -> Belief:
+    return moved(
+        belief,
+        amounts,
+        _hand_sd(belief.effects, amounts, knowledge),
+        drift_sd=knowledge.value("advice_field_mm_sd"),
+        side_ratio=knowledge.value("advice_side_effect_ratio"),
+    )
+
+
+def _as_it_went(
+    belief: Belief, amounts: Floats, observed: Observation, knowledge: Knowledge
+) -> tuple[Floats, tuple[int, ...]]:
+    """The amounts, with one of known direction the other way round if the photograph leaves no other reading.
+
+    Rings are left out: a pair turned the wrong way doesn't move the beams the opposite way.
+    """
+    odds = knowledge.value("advice_wrong_way_odds")
+    straight = surprise(_moved(belief, amounts, knowledge), observed)
+    found: tuple[float, int] | None = None
+    for n in np.flatnonzero(amounts):
+        if belief.effects.inputs[n].control in RINGS or not known(belief, int(n), knowledge):
+            continue
+        other = amounts.copy()
+        other[n] = -other[n]
+        better = straight - surprise(_moved(belief, other, knowledge), observed)
+        if better > 2 * math.log(odds) and (found is None or better > found[0]):
+            found = better, int(n)
+    if found is None:
+        return amounts, ()
+    amounts = amounts.copy()
+    amounts[found[1]] *= -1
+    return amounts, (found[1],)
+
+
+def _key(move: Turned) -> str:
+    return f"{move.control}:{move.part}" if move.part else move.control
 
 
 def excess(figures: Sequence[Held]) -> float:
@@ -277,7 +325,7 @@ def _step(effects: Effects, move: Turned, rings: Mapping[str, RingSetting]) -> t
         step[effects.column(f"{move.control}:y")] = by.imag
         step[np.abs(step) < _NO_CHANGE] = 0.0
         return step, after
-    key = f"{move.control}:{move.part}" if move.part else move.control
+    key = _key(move)
     if any(one.key == key for one in effects.inputs):
         step[effects.column(key)] = -move.value if move.wrong_way else move.value
     return step, after

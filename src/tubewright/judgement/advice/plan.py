@@ -20,7 +20,7 @@ from tubewright.picture.results import ZONES, Unsupported
 
 Floats = NDArray[np.float64]
 Sort = Literal["degauss", "probe", "aim", "undo"]
-State = Literal["not_warm", "go_on", "done", "no_gain", "out_of_reach", "unmeasured"]
+State = Literal["not_warm", "go_on", "done", "no_gain", "out_of_reach", "unmeasured", "within_doubt"]
 
 WORTH: Final = 0.15
 """Share of the failing errors that a control touches which it must be able to take away to be worth trying."""
@@ -28,12 +28,12 @@ CLEAR_SD: Final = 2.0
 """Standard deviations by which an error must stand from nothing before a control is tried for it."""
 BLIND: Final = 3.0
 """A component whose standard deviation is more tolerances than this isn't measured."""
-PROBE_SHARE: Final = 0.3
+PROBE_SHARE: Final = 0.5
 """Share of an error that a first small move should change."""
 PROBE_SDS: Final = 5.0
 """And at least so many standard deviations of what is measured, or its direction stays open."""
-PROBE_LEAST: Final = 0.5
-PROBE_MOST: Final = 2.0
+PROBE_LEAST: Final = 1.0
+PROBE_MOST: Final = 2.5
 NEAR: Final = 0.5
 """Zones over this share of their tolerance count as failing where only the worst place lies beyond."""
 
@@ -177,14 +177,23 @@ class _Planner:
 
     def allowed(self) -> list[int]:
         """Inputs that may be turned in this round, by the order of work."""
-        convergence_waits = self.impure and self.course.now.degaussed == 0
+        landing_waits = self.impure and self.course.now.degaussed == 0
         chosen = []
         for n, one in enumerate(self.inputs):
-            of_beams = any(name.startswith(("opp_", "com_")) or name in LANDING for name in one.main)
-            if (convergence_waits and of_beams) or not self.worth(n) > WORTH:
+            if (landing_waits and any(name in LANDING for name in one.main)) or not self.worth(n) > WORTH:
                 continue
             chosen.append(n)
         return self._coarse_first(chosen)
+
+    @staticmethod
+    def lands(order: int) -> bool:
+        """Whether a place in the order of work is that of the purity rings or of the yoke along the neck."""
+        return order in {ORDER["purity_rings"], ORDER["yoke_axial"]}
+
+    def fine(self, number: int) -> bool:
+        """Convergence that comes after purity."""
+        one = self.inputs[number]
+        return ORDER[one.control] > ORDER["six_pole_rings"] and one.main[0].startswith(("opp_", "com_"))
 
     def _coarse_first(self, chosen: list[int]) -> list[int]:
         """Strips, and the dynamic controls of a delta gun, wait until what acts everywhere has done its part."""
@@ -204,7 +213,7 @@ class _Planner:
         mains: set[tuple[str, ...]] = {self.inputs[n].main for n in allowed if known(self.belief, n, self.knowledge)}
         for n in allowed:
             one = self.inputs[n]
-            if idle(self.belief, n, self.knowledge):
+            if self.is_idle(n):
                 continue
             if known(self.belief, n, self.knowledge) or any(
                 move.control == one.control and not one.part for move in moves
@@ -396,9 +405,23 @@ class _Planner:
             )
         )
 
+    def is_idle(self, number: int) -> bool:
+        """Whether an input was tried and does nothing that shows."""
+        one = self.inputs[number]
+        parts = [
+            n
+            for n, other in enumerate(self.inputs)
+            if n == number or (one.control in RINGS and other.control == one.control)
+        ]
+        tried = max(self.course.tries(n) for n in parts)
+        if tried == 0 or any(known(self.belief, n, self.knowledge) for n in parts):
+            return False
+        most = self.knowledge.value("advice_most_tries")
+        return tried >= most or any(idle(self.belief, n, self.knowledge) for n in parts)
+
     def idle(self) -> tuple[str, ...]:
         """Controls that were tried, do next to nothing, and whose error still stands."""
-        tried = (n for n in range(len(self.inputs)) if idle(self.belief, n, self.knowledge) and self.worth(n) > WORTH)
+        tried = (n for n in range(len(self.inputs)) if self.is_idle(n) and self.worth(n) > WORTH)
         return tuple(sorted({self.inputs[n].control for n in tried}))
 
 
@@ -446,13 +469,16 @@ def plan(course: Course, knowledge: Knowledge) -> Plan:
     allowed = work.allowed()
     room = course.setup.at_once - len(moves)
     probes = work.probes(allowed)
-    # A pair of rings or yoke moved for the landing moves convergence: what is known waits for what is being tried.
-    trying_purity = any(ORDER[m.control] in range(50, 53) and m.control != "yoke_rotation" for m in probes)
-    if trying_purity:
-        allowed = [n for n in allowed if not any(name.startswith(("opp_", "com_")) for name in work.inputs[n].main)]
+    # Rough static convergence comes before purity, all that is finer after it: rings or a yoke moved for the landing
+    # move the convergence again.
+    trying = any(work.lands(ORDER[move.control]) for move in probes)
+    if work.impure and (trying or course.now.degaussed == 0):
+        allowed = [n for n in allowed if not work.fine(n)]
     aims = work.aims(allowed, room) if room > 0 else []
     # Upstream first: what comes first in the order of work disturbs what comes after it.
     chosen = moves + sorted((*aims, *probes), key=lambda move: ORDER[move.control])[: max(room, 0)]
+    if not chosen and all((one.chance_within or 0) > knowledge.value("advice_doubt_chance") for one in work.failing):
+        return ends("within_doubt", [])
     if not chosen:
         return ends("out_of_reach", work.way_back())
     return ends("go_on", chosen)

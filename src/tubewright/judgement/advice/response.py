@@ -120,12 +120,7 @@ def seen(belief: Belief, observed: Observation, *, with_landing: bool) -> Belief
     nothing tells the signs apart, as at the first photograph, it is taken as it is:
     the control's own direction is open then, too.
     """
-    value = observed.value.copy()
-    expected = observed.rows @ belief.error
-    for n in observed.folded:
-        if abs(-value[n] - expected[n]) < abs(value[n] - expected[n]):
-            value[n] = -value[n]
-    belief = _corrected(belief, value, observed.rows, observed.cov)
+    belief = _corrected(belief, _signed(belief, observed), observed.rows, observed.cov)
     if not with_landing or isinstance(observed.landing, Unsupported):
         return belief
     rows = np.zeros((len(LANDING), len(MODES)))
@@ -136,6 +131,24 @@ def seen(belief: Belief, observed: Observation, *, with_landing: bool) -> Belief
     apart = [sign * observed.landing.value_ratio - rows @ belief.error for sign in (1.0, -1.0)]
     likelier = min(range(2), key=lambda n: float(apart[n] @ spread @ apart[n]))
     return _corrected(belief, (1.0, -1.0)[likelier] * observed.landing.value_ratio, rows, cov)
+
+
+def _signed(belief: Belief, observed: Observation) -> Floats:
+    value = observed.value.copy()
+    expected = observed.rows @ belief.error
+    for n in observed.folded:
+        if abs(-value[n] - expected[n]) < abs(value[n] - expected[n]):
+            value[n] = -value[n]
+    return value
+
+
+def surprise(belief: Belief, observed: Observation) -> float:
+    """Minus twice the logarithm of a photograph's likelihood, less a constant; the landing is left out."""
+    if observed.value.size == 0:
+        return 0.0
+    apart = _signed(belief, observed) - observed.rows @ belief.error
+    within = observed.rows @ belief.error_cov @ observed.rows.T + observed.cov
+    return float(apart @ np.linalg.solve(within, apart) + np.linalg.slogdet(within)[1])
 
 
 def _corrected(belief: Belief, value: Floats, rows: Floats, cov: Floats) -> Belief:
