@@ -95,6 +95,9 @@ WITHOUT_UNIT: Final[Mapping[str, str]] = {
     "Marks:light": "of the channel's limit, as the class says",
     "RasterMap:": "coefficients of a series, as the class says",
     "Sighting:sensor_to_gun": "light over light",
+    "GreyStep:delta_e": "a CIEDE2000 difference",
+    "GreyError:worst_delta_e": "a CIEDE2000 difference",
+    "GreyError:mean_delta_e": "a CIEDE2000 difference",
     "PreferredRow:": "in the unit of the value that was asked about",
 }
 

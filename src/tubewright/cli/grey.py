@@ -1,0 +1,297 @@
+"""``grey``: a grey scale from a colorimeter or from a photograph's tracking, and what to turn."""
+
+from __future__ import annotations
+
+import enum
+import json
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
+
+from tubewright.cli import settings
+from tubewright.cli.asked import asked_case
+from tubewright.cli.door import emit, emit_json
+from tubewright.cli.shop import known_anyway
+from tubewright.errors import Fault, InputError
+from tubewright.quantity import parse_quantity
+
+if TYPE_CHECKING:
+    from tubewright.answers.greyscale import Control, Gain, GreyAnswer, GreyReading, GreyTarget
+    from tubewright.answers.measurement import Tracking
+    from tubewright.knowledge.model import Knowledge
+
+MOST_TYPED_TURNS: Final = 10.0
+_LARGEST_BYTES: Final = 5_000_000
+_OPTIONS: Final = {"white": "--white", "readings": "READINGS", "tracking": "READINGS", "before": "--before"}
+
+
+class Sort(enum.StrEnum):
+    """Kinds of display, by the tolerances that are usual for them."""
+
+    inline = "inline"
+    delta = "delta"
+    broadcast = "broadcast"
+
+
+def add(app: typer.Typer) -> None:
+    """Add the command of this module."""
+    app.command(
+        "grey",
+        epilog="Example: tubewright grey docs/examples/lantern-3-grey.csv --white 9300K --draw grey.svg",
+    )(grey)
+
+
+def grey(
+    readings: Annotated[
+        Path,
+        typer.Argument(
+            metavar="READINGS", help="CSV of level, x, y, Y; or a measurement of the survey for light (its --json)."
+        ),
+    ],
+    *,
+    white: Annotated[
+        str, typer.Option(metavar="WHITE", help="D65, 9300K, 9300K+27MPCD, or x,y; the case's or D65 if not said.")
+    ] = "",
+    sort: Annotated[Sort | None, typer.Option("--for", help="Whose tolerances hold; inline if not said.")] = None,
+    before: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Readings before the last turns, or this command's --json then.")
+    ] = None,
+    turned: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--turned", metavar="CONTROL=TURNS", help="What was turned since: cutoff_red=1/8, -1/4 anticlockwise."
+        ),
+    ] = None,
+    peak: Annotated[str, typer.Option(metavar="CD_M2", help="Peak white that is wished, cd/m2.")] = "",
+    swing: Annotated[
+        str, typer.Option(metavar="V", help="Cathode volts from black to full white: cutoffs are then told in volts.")
+    ] = "",
+    retrace_lines: Annotated[
+        bool, typer.Option("--retrace-lines", help="Retrace lines are seen on a dark picture.")
+    ] = False,
+    case: Annotated[
+        str, typer.Option(metavar="CASE", help="A case file or job:7: its white, gun and emission reserves.")
+    ] = "",
+    draw: Annotated[Path | None, typer.Option("--draw", metavar="FILE", help="Draw it into an SVG file, too.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Write the answer as JSON.")] = False,
+) -> None:
+    """Set a grey scale: how far it is from its white, and what to turn.
+
+    From xyY of grey steps; or, against each other only, from a photograph's tracking.
+    """
+    from tubewright.answers.greyscale import grey_from_tracking, set_grey
+    from tubewright.answers.heater import renamed
+
+    knowledge = known_anyway()
+    target, reserves = _target(white, sort, case, knowledge)
+    turns = _turned(turned or [])
+    wanted = parse_quantity(peak, kind="number", where="--peak").value if peak else None
+    swing_v = parse_quantity(swing, kind="voltage", where="--swing").value if swing else None
+    if wanted is not None and wanted <= 0:
+        raise InputError(Fault(what="this must be more than zero", where="--peak", mend="Type 100."))
+    if swing_v is not None and swing_v <= 0:
+        raise InputError(Fault(what="this must be more than zero", where="--swing", mend="Type 60."))
+    if _is_json(readings):
+        _only_readings(before=before, turned=turns, peak=peak, swing=swing)
+        tracking = _tracking(readings, knowledge)
+        answer = renamed(_OPTIONS, lambda: grey_from_tracking(tracking, target, retrace_seen=retrace_lines))
+    else:
+        from tubewright.files.colorimeter import read_colorimeter
+
+        read = read_colorimeter(readings)
+        earlier, gains = _earlier(before)
+        if turns and not earlier:
+            raise InputError(
+                Fault(what="there is nothing to compare with", where="--turned", mend="Give --before as well.")
+            )
+        answer = renamed(
+            _OPTIONS,
+            lambda: set_grey(
+                read,
+                target,
+                before=earlier,
+                turned=turns,
+                gains=gains,
+                reserves=reserves,
+                wanted_peak_cd_m2=wanted,
+                swing_v=swing_v,
+                retrace_seen=retrace_lines,
+            ),
+        )
+    if draw is not None:
+        _draw(answer, draw)
+    _show(answer, knowledge, as_json=as_json)
+
+
+def _show(answer: GreyAnswer, knowledge: Knowledge, *, as_json: bool) -> None:
+    known = knowledge.cautions
+    texts = tuple(known[name].text for name in answer.cautions)
+    confirm = tuple(known[name].confirm for name in answer.cautions if known[name].confirm)
+    if as_json:
+        from tubewright.answers.greyscale_json import grey_json
+
+        emit_json({"cautions": list(texts), "confirm": list(confirm), **grey_json(answer)})
+        return
+    from tubewright.report.grey_text import grey_blocks
+    from tubewright.report.text import blocks_to_text
+
+    blocks = grey_blocks(answer, cautions=texts, confirm=confirm)
+    emit(blocks_to_text(blocks, width=settings.columns(), colour=settings.colour()))
+
+
+def _target(white: str, sort: Sort | None, path: str, knowledge: Knowledge) -> tuple[GreyTarget, dict[str, float]]:
+    """The white with its tolerances, and the guns' reserves; what isn't typed comes from the case."""
+    from tubewright.answers.greyscale import DISPLAY_KINDS, grey_target, reserves_of
+    from tubewright.answers.heater import renamed
+
+    reserves: dict[str, float] = {}
+    kind = next(one for one in DISPLAY_KINDS if one == (sort or Sort.inline).value)
+    if path:
+        case = asked_case(path, None)
+        white = white or case.use.white_point or ""
+        if sort is None and case.tube.gun is not None:
+            kind = case.tube.gun
+        reserves = reserves_of(case, knowledge)
+    wish = _white(white or "D65")
+    return renamed(_OPTIONS, lambda: grey_target(wish, kind, knowledge)), reserves
+
+
+def _white(typed: str) -> str | tuple[float, float]:
+    from tubewright.answers.greyscale import WHITE_NAMES
+
+    plain = typed.replace(" ", "").upper()
+    named = next((name for name in WHITE_NAMES if name.upper() == plain), None)
+    if named is not None:
+        return named
+    parts = [part for part in typed.replace(";", " ").split() if part]
+    if len(parts) == 1:
+        parts = parts[0].split(",")
+    if len(parts) != 2 or not all(part.strip()[:1].isdigit() or part.strip()[:1] in ".," for part in parts):
+        return typed
+    x, y = (parse_quantity(part.strip(" ,"), kind="number", where="--white").value for part in parts)
+    return x, y
+
+
+def _turned(typed: list[str]) -> dict[Control, float]:
+    """What was turned, by control, in turns."""
+    from tubewright.answers.greyscale import CONTROLS
+
+    found: dict[Control, float] = {}
+    for one in typed:
+        name, _, amount = one.partition("=")
+        control = next((known for known in CONTROLS if known == name.strip().lower().replace("-", "_")), None)
+        if control is None:
+            from difflib import get_close_matches
+
+            near = get_close_matches(name.strip().lower(), CONTROLS, n=3, cutoff=0.4) or CONTROLS
+            raise InputError(
+                Fault(what=f"no control is called “{name[:40]}”", where="--turned", mend=f"Write {', '.join(near)}.")
+            )
+        try:
+            turns = float(Fraction(amount.strip().replace("−", "-").replace(",", ".")))
+        except (ValueError, ZeroDivisionError, OverflowError) as error:
+            raise InputError(
+                Fault(what=f"“{amount[:20]}” is no number of turns", where="--turned", mend=f"Write {control}=1/8.")
+            ) from error
+        if not abs(turns) <= MOST_TYPED_TURNS:
+            raise InputError(
+                Fault(what="more than ten turns", where="--turned", mend="Check the figure: 1/8 is an eighth.")
+            )
+        found[control] = found.get(control, 0.0) + turns
+    return found
+
+
+def _earlier(path: Path | None) -> tuple[tuple[GreyReading, ...], dict[Control, Gain]]:
+    if path is None:
+        return (), {}
+    if not _is_json(path):
+        from tubewright.files.colorimeter import read_colorimeter
+
+        return read_colorimeter(path), {}
+    from tubewright.answers.greyscale_json import earlier_round
+    from tubewright.answers.heater import renamed
+
+    body = _json(path)
+    return renamed(_OPTIONS, lambda: earlier_round(body))
+
+
+def _is_json(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(200).lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{")
+    except OSError as error:
+        raise InputError(
+            Fault(what=f"the file can't be read ({error.strerror})", where=str(path), mend="Check its name.")
+        ) from error
+
+
+def _json(path: Path) -> object:
+    try:
+        if path.stat().st_size > _LARGEST_BYTES:
+            raise InputError(Fault(what="the file is too large", where=path.name, mend="Give what --json wrote."))
+        body: object = json.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError, RecursionError) as error:
+        raise InputError(
+            Fault(what="this is no JSON that can be read", where=path.name, mend="Give what --json wrote.")
+        ) from error
+    return body
+
+
+def _tracking(path: Path, knowledge: Knowledge) -> Tracking:
+    from tubewright.answers.measurement import Unsupported
+    from tubewright.files.measurements import measurement_from_json
+    from tubewright.picture.patterns.rasters import library
+
+    body = _json(path)
+    if isinstance(body, dict) and str(body.get("format", "")).startswith("greyscale"):
+        raise InputError(
+            Fault(
+                what="this is an answer, not readings", where=path.name, mend="Give it as --before, with new readings."
+            )
+        )
+    try:
+        measured = measurement_from_json(path.read_text(encoding="utf-8-sig"), library(knowledge.rasters.values()))
+    except InputError as error:
+        raise InputError(
+            Fault(
+                what="this is no measurement",
+                where=path.name,
+                mend="Give what measure --json wrote, or a CSV of readings.",
+            )
+        ) from error
+    if isinstance(measured.tracking, Unsupported):
+        raise InputError(
+            Fault(
+                what=f"this measurement has no tracking: {measured.tracking.reason}",
+                where=path.name,
+                mend="Photograph the survey for light, or read steps of grey with a colorimeter.",
+            )
+        )
+    return measured.tracking
+
+
+def _only_readings(*, before: Path | None, turned: dict[Control, float], peak: str, swing: str) -> None:
+    given = {"--before": before is not None, "--turned": bool(turned), "--peak": bool(peak), "--swing": bool(swing)}
+    faults = [
+        Fault(what="this needs a colorimeter's readings", where=name, mend="Leave it out for a photograph's tracking.")
+        for name, there in given.items()
+        if there
+    ]
+    if faults:
+        raise InputError(faults)
+
+
+def _draw(answer: GreyAnswer, path: Path) -> None:
+    from tubewright.report.frame import to_svg
+    from tubewright.report.grey_charts import grey_chart
+
+    if path.suffix.lower() != ".svg":
+        raise InputError(Fault(what="this is no SVG file", where="--draw", mend="Name a file that ends in .svg."))
+    try:
+        path.write_text(to_svg(grey_chart(answer)), encoding="utf-8")
+    except OSError as error:
+        raise InputError(
+            Fault(what=f"can't be written: {error.strerror}", where=str(path), mend="Name another file.")
+        ) from error

@@ -1,0 +1,415 @@
+"""From three guns' laws to named moves: screen, cutoffs, drives; which way, how far, and what they would do.
+
+Above its black level the root of a gun's light is a straight line over video level,
+``A d + C``. A drive control turns ``A``, a cutoff control shifts ``C``, and the screen
+control shifts all three. So two figures per gun say everything: the shift as a share of the
+gun's full drive, and the factor on its drive. What a gun falls behind at the top is its
+cathode's, and no control mends it: the other guns are lowered to it.
+
+How much a control does per turn is unknown at first. It is learned from the readings before
+and after a turn, sign and all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final, Literal, TypeAlias
+
+import numpy as np
+
+from tubewright.judgement.greyscale import GreyTarget
+from tubewright.judgement.greyscale_fit import KNEE_EXPONENT, Array, GreyFit, given_light, light_of
+from tubewright.physics.colour import luminance_shares
+from tubewright.picture.results import GUNS, Unsupported
+
+Control: TypeAlias = Literal[
+    "screen_g2", "cutoff_red", "cutoff_green", "cutoff_blue", "drive_red", "drive_green", "drive_blue"
+]
+CUTOFFS: Final[tuple[Control, ...]] = ("cutoff_red", "cutoff_green", "cutoff_blue")
+DRIVES: Final[tuple[Control, ...]] = ("drive_red", "drive_green", "drive_blue")
+CONTROLS: Final[tuple[Control, ...]] = ("screen_g2", *CUTOFFS, *DRIVES)
+
+LOW_LEVEL: Final = 0.2
+BLACK_WANTED: Final = 0.02
+BLACK_CRUSHED: Final = 0.08
+BLACK_GLOWS: Final = -0.01
+BEND_RATIO: Final = 0.05
+LEAST_BEND_RATIO: Final = 0.03
+SURE_BEND_SDS: Final = 2.5
+SURE_GAIN_SDS: Final = 2.0
+LEAST_LIGHT_RATIO: Final = 0.015
+FIRST_TURN: Final = 0.125
+MOST_TURN: Final = 0.5
+RETRACE_STEP: Final = 0.02
+GOOD_RESERVE: Final = 2.0
+RAISED_RATIO: Final = 1.1
+SAME_GAIN_SDS: Final = 3.0
+LEAST_FULL: Final = 0.05
+LEAST_BLACK_SD: Final = 0.001
+
+_TINY: Final = 1e-12
+_NODES: Final = np.linspace(0.1, 1.0, num=10)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gain:
+    """What one turn of a control does, clockwise: a share of full drive (cutoffs, screen) or a factor's logarithm."""
+
+    per_turn_ratio: float
+    sd_ratio: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """One control to turn.
+
+    Attributes:
+        control: Which.
+        change_ratio: Shift as a share of the gun's full drive, or change of its drive; above 0 is brighter.
+        sd_ratio: How sure that is.
+        light_ratio: What it does to that gun's light at ``at_level_ratio`` (all guns' for the screen), 0.1 for a tenth.
+        at_level_ratio: Where to watch while turning.
+        cathode_v: The same at the cathode, where the swing is known: above 0 is a higher cathode, which is darker.
+        turns_ratio: Turns clockwise, where the control's gain has been learned.
+        turns_sd: How sure that is.
+    """
+
+    control: Control
+    change_ratio: float
+    sd_ratio: float
+    light_ratio: float
+    at_level_ratio: float
+    cathode_v: float | None = None
+    turns_ratio: float | None = None
+    turns_sd: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bent:
+    """A gun that falls behind the other two at the top: by how much at full level."""
+
+    gun: Literal["red", "green", "blue"]
+    shortfall_ratio: float
+    sd_ratio: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GreyPlan:
+    """What to turn now, and what the grey would be after it.
+
+    Attributes:
+        moves: In the order of turning; later ones wait for the next reading.
+        after: The laws once all moves are made.
+        final: The laws once cutoffs and drives are right as well.
+        limited_by: Gun whose light sets the peak white, empty where the wish does.
+        bent: Guns that flatten.
+        black: What the black level asks of the screen control.
+        shift: What the moves shift each gun by, as a share of its full drive, ``(3,)``.
+        factor: What they multiply its drive by, ``(3,)``.
+    """
+
+    moves: tuple[Move, ...]
+    after: GreyFit
+    final: GreyFit
+    limited_by: str
+    bent: tuple[Bent, ...]
+    black: Literal["stays", "glows", "crushed", "retrace"]
+    shift: Array
+    factor: Array
+
+
+def bent_guns(fit: GreyFit) -> tuple[Bent, ...]:
+    """Guns that surely flatten more than the straightest of the three.
+
+    A bend that all three share may be the tube's law, the beam limiter or the source; it
+    says nothing of one cathode.
+    """
+    straightest = int(np.argmin(fit.bend_ln))
+    found = []
+    for gun, name in enumerate(GUNS):
+        excess = fit.draws[:, 9 + gun] - fit.draws[:, 9 + straightest]
+        middle, sd = float(fit.bend_ln[gun] - fit.bend_ln[straightest]), float(excess.std())
+        shortfall = float(-np.expm1(-middle))
+        if gun != straightest and middle > SURE_BEND_SDS * sd and shortfall > LEAST_BEND_RATIO:
+            found.append(Bent(gun=name, shortfall_ratio=shortfall, sd_ratio=sd * float(np.exp(-middle))))
+    return tuple(found)
+
+
+def turned(parameters: Array, shift: Array, factor: Array) -> Array:
+    """Laws ``(..., 18)`` after their roots were shifted by a share of full drive and their drives multiplied."""
+    ln_full, black, ln_gamma, bend = (parameters[..., 3 * k : 3 * k + 3] for k in range(4))
+    gamma = np.exp(ln_gamma)
+    asked = np.exp(ln_full + bend)
+    slope = asked ** (1 / gamma) / np.maximum(1 - black, _TINY)
+    foot = slope * (shift - black)
+    slope = slope * factor
+    asked_after = np.maximum(slope + foot, _TINY) ** gamma
+    q = np.maximum(np.expm1(KNEE_EXPONENT * bend), -0.9) * (asked_after / asked) ** KNEE_EXPONENT
+    bend_after = np.log(1 + np.maximum(q, -0.9)) / KNEE_EXPONENT
+    rows = [np.log(asked_after) - bend_after, -foot / slope, ln_gamma, bend_after, parameters[..., 12:]]
+    return np.concatenate(rows, axis=-1)
+
+
+def after_moves(fit: GreyFit, shift: Array, factor: Array) -> GreyFit:
+    """The fit, with all its draws, after the controls were turned."""
+    p = turned(fit.parameters, shift, factor)
+    return GreyFit(
+        full_cd_m2=np.exp(p[0:3]),
+        black_ratio=p[3:6],
+        gamma_ratio=np.exp(p[6:9]),
+        bend_ln=p[9:12],
+        primaries_xy=fit.primaries_xy,
+        draws=turned(fit.draws, shift, factor),
+        misfit_ratio=fit.misfit_ratio,
+        relative=fit.relative,
+    )
+
+
+def plan_moves(
+    fit: GreyFit,
+    target: GreyTarget,
+    *,
+    wanted_peak_cd_m2: float | None = None,
+    reserves: Mapping[str, float] | None = None,
+    gains: Mapping[Control, Gain] | None = None,
+    swing_v: float | None = None,
+    retrace_seen: bool = False,
+    drives_known: bool = True,
+) -> GreyPlan | Unsupported:
+    """What to turn to bring a grey scale to its white.
+
+    Args:
+        fit: The guns' laws.
+        target: The white and its tolerances.
+        wanted_peak_cd_m2: Peak white that is wished; as bright as the guns allow without raising any if not said.
+        reserves: Emission reserve of each gun by name, the least that is likely; a gun known to be strong
+            and straight may be raised a little.
+        gains: What is known of the controls.
+        swing_v: Cathode volts from black to full white, as set now.
+        retrace_seen: Whether retrace lines are seen on a dark picture.
+        drives_known: False where the highlights clip: only the darks are advised on then.
+
+    Returns:
+        The plan; or why there is none: a white outside the phosphors' triangle.
+    """
+    shares = np.asarray(luminance_shares(fit.primaries_xy, target.white_xy))
+    if np.any(shares <= 0):
+        return Unsupported(
+            reason="the chosen white lies outside the triangle of the phosphors",
+            would_settle="each primary read at full level, or another white",
+        )
+    bent = bent_guns(fit)
+    caps = _caps(fit, bent, reserves or {})
+    peak = float(np.min(caps / shares))
+    limited_by: str = GUNS[int(np.argmin(caps / shares))]
+    if wanted_peak_cd_m2 is not None and not fit.relative and wanted_peak_cd_m2 < peak:
+        peak, limited_by = wanted_peak_cd_m2, ""
+    common = float(np.median(fit.black_ratio))
+    black: Literal["stays", "glows", "crushed", "retrace"] = "stays"
+    if retrace_seen:
+        black = "retrace"
+    elif float(np.max(fit.black_ratio + fit.sd(1))) < BLACK_GLOWS:
+        black = "glows"
+    elif float(np.min(fit.black_ratio - fit.sd(1))) > BLACK_CRUSHED:
+        black = "crushed"
+    wanted_black = float(np.clip(common, 0.0, BLACK_CRUSHED)) if black == "stays" else BLACK_WANTED
+    shift, factor = _wanted(fit, shares, peak, wanted_black, caps)
+    if limited_by:
+        # The laws of three guns never agree wholly, and the compromise leaves the limiting gun a little short.
+        room = float(np.min(caps / after_moves(fit, shift, factor).full_cd_m2))
+        shift, factor = _wanted(fit, shares, peak * room, wanted_black, caps * max(room, 1.0))
+    if not drives_known:
+        factor = np.ones(3)
+    final = after_moves(fit, shift, factor)
+    gains = gains or {}
+    now_shift, now_factor = shift, factor
+    moves: list[Move] = []
+    if black != "stays":
+        common_shift = -RETRACE_STEP if black == "retrace" and common > -RETRACE_STEP else common - BLACK_WANTED
+        now_shift = np.full(3, common_shift)
+        moves.append(_screen(fit, common_shift, gains, swing_v))
+    else:
+        moves += [_move(fit, gun, shift, np.ones(3), CUTOFFS[gun], gains, swing_v) for gun in range(3)]
+    moves += [_move(fit, gun, np.zeros(3), factor, DRIVES[gun], gains, None) for gun in range(3)]
+    kept = tuple(one for one in moves if abs(one.light_ratio) >= LEAST_LIGHT_RATIO or one.control == "screen_g2")
+    return GreyPlan(
+        moves=kept,
+        after=after_moves(fit, now_shift, now_factor),
+        final=final,
+        limited_by=limited_by,
+        bent=bent,
+        black=black,
+        shift=now_shift,
+        factor=now_factor,
+    )
+
+
+def _caps(fit: GreyFit, bent: tuple[Bent, ...], reserves: Mapping[str, float]) -> Array:
+    """The most light that may be asked of each gun at full level."""
+    caps = np.array(fit.full_cd_m2, dtype=np.float64)
+    straightest = float(np.min(fit.bend_ln))
+    flattening = {one.gun for one in bent}
+    for gun, name in enumerate(GUNS):
+        if name in flattening:
+            excess = float(fit.bend_ln[gun]) - straightest
+            q = float(np.expm1(KNEE_EXPONENT * excess))
+            # Asked light, of that at full level, at which 5 % are missing.
+            at = (np.expm1(-KNEE_EXPONENT * np.log1p(-BEND_RATIO)) / q) ** (1 / KNEE_EXPONENT)
+            if at < 1:
+                caps[gun] = float(given_light(fit.full_cd_m2[gun], np.array(at), np.array(excess)))
+        elif reserves.get(name, 0.0) >= GOOD_RESERVE:
+            caps[gun] *= RAISED_RATIO
+    return caps
+
+
+def _wanted(fit: GreyFit, shares: Array, peak: float, black: float, caps: Array) -> tuple[Array, Array]:
+    """Shift and factor of each gun that bring it nearest to its share of a common law, none above its cap."""
+    common_gamma = float(np.sum(shares * fit.gamma_ratio))
+    level = _NODES
+    tone = (np.maximum(level - black, LEAST_FULL * level) / (1 - black)) ** common_gamma
+    asked_now = fit.full_cd_m2 * np.exp(fit.bend_ln)
+    q = np.maximum(np.expm1(KNEE_EXPONENT * fit.bend_ln), -0.9)
+    shift, factor = np.zeros(3), np.ones(3)
+    for gun in range(3):
+        given = np.minimum(shares[gun] * peak * tone, caps[gun])
+        # Turn the bend round: what must be asked so that this is given.
+        part = given / asked_now[gun]
+        asked = given * np.maximum(1 - q[gun] * part**KNEE_EXPONENT, _TINY) ** (-1 / KNEE_EXPONENT)
+        root = asked ** (1 / fit.gamma_ratio[gun])
+        # Relative errors of all steps count alike: that is what shifts the colour.
+        rows = np.stack([level / root, 1 / root], axis=1)
+        (slope, foot), *_ = np.linalg.lstsq(rows, np.ones(len(level)), rcond=None)
+        slope_now = asked_now[gun] ** (1 / fit.gamma_ratio[gun]) / (1 - fit.black_ratio[gun])
+        factor[gun] = slope / slope_now
+        shift[gun] = foot / slope_now + fit.black_ratio[gun]
+    return shift, factor
+
+
+def _move(
+    fit: GreyFit,
+    gun: int,
+    shift: Array,
+    factor: Array,
+    control: Control,
+    gains: Mapping[Control, Gain],
+    swing_v: float | None,
+) -> Move:
+    cutoff = control in CUTOFFS
+    level = LOW_LEVEL if cutoff else 1.0
+    only = np.arange(3) == gun
+    before = fit.light(np.array([level]))[0, gun]
+    after = light_of(
+        turned(fit.parameters, np.where(only, shift, 0.0), np.where(only, factor, 1.0)), np.array([level])
+    )[0, gun]
+    change = float(shift[gun]) if cutoff else float(factor[gun] - 1)
+    sd = float(fit.sd(1)[gun]) if cutoff else float(fit.sd(0)[gun] / fit.gamma_ratio[gun])
+    turns, turns_sd = _turns(change if cutoff else float(np.log(max(factor[gun], _TINY))), sd, gains.get(control))
+    return Move(
+        control=control,
+        change_ratio=change,
+        sd_ratio=sd,
+        light_ratio=float(after / max(before, _TINY) - 1) if before > 0 else float(np.sign(change)),
+        at_level_ratio=level,
+        cathode_v=-change * swing_v if cutoff and swing_v is not None else None,
+        turns_ratio=turns,
+        turns_sd=turns_sd,
+    )
+
+
+def _screen(fit: GreyFit, shift: float, gains: Mapping[Control, Gain], swing_v: float | None) -> Move:
+    level = np.array([LOW_LEVEL])
+    before = float(fit.light(level).sum())
+    after = float(light_of(turned(fit.parameters, np.full(3, shift), np.ones(3)), level).sum())
+    sd = float(np.median(fit.sd(1)))
+    turns, turns_sd = _turns(shift, sd, gains.get("screen_g2"))
+    return Move(
+        control="screen_g2",
+        change_ratio=shift,
+        sd_ratio=sd,
+        light_ratio=after / max(before, _TINY) - 1,
+        at_level_ratio=LOW_LEVEL,
+        cathode_v=None if swing_v is None else -shift * swing_v,
+        turns_ratio=turns,
+        turns_sd=turns_sd,
+    )
+
+
+def _turns(change: float, sd: float, gain: Gain | None) -> tuple[float | None, float | None]:
+    if gain is None:
+        return None, None
+    turns = change / gain.per_turn_ratio
+    spread = float(np.hypot(sd / gain.per_turn_ratio, turns * gain.sd_ratio / gain.per_turn_ratio))
+    return float(np.clip(turns, -MOST_TURN, MOST_TURN)), abs(spread)
+
+
+def learn_gains(
+    before: GreyFit, after: GreyFit, turns: Mapping[Control, float], known: Mapping[Control, Gain] | None = None
+) -> tuple[dict[Control, Gain], dict[Control, Unsupported]]:
+    """What the controls did between two readings, per turn clockwise.
+
+    Args:
+        before: Fit of the readings before.
+        after: Fit of those after, with the exponents and phosphors of the first (:class:`Hint`).
+        turns: What was turned, in turns; clockwise is above 0.
+        known: What was known before.
+
+    Returns:
+        The gains, old ones kept; and why one could not be learned.
+    """
+    gains: dict[Control, Gain] = dict(known or {})
+    open_: dict[Control, Unsupported] = {}
+    gamma = np.sqrt(before.gamma_ratio * after.gamma_ratio)
+    ln_asked = [np.log(fit.full_cd_m2) + fit.bend_ln for fit in (before, after)]
+    ln_factor = (ln_asked[1] - ln_asked[0]) / gamma + np.log((1 - before.black_ratio) / (1 - after.black_ratio))
+    shift = before.black_ratio - after.black_ratio * np.exp(ln_factor)
+    sds = [_steady_sd(fit) for fit in (before, after)]
+    factor_sd, shift_sd = (np.hypot(sds[0][k], sds[1][k]) for k in range(2))
+    screen = turns.get("screen_g2", 0.0)
+    for control, amount in turns.items():
+        if amount == 0:
+            continue
+        if control == "screen_g2":
+            alone = [gun for gun in range(3) if not turns.get(CUTOFFS[gun], 0.0)]
+            found, sd = (
+                (float(np.mean(shift[alone])), float(np.mean(shift_sd[alone]))) if alone else (0.0, float("inf"))
+            )
+        elif control in CUTOFFS:
+            gun = CUTOFFS.index(control)
+            found, sd = float(shift[gun]), float(shift_sd[gun])
+            if screen:
+                by_screen = gains.get("screen_g2")
+                found -= 0.0 if by_screen is None else screen * by_screen.per_turn_ratio
+                sd = float("inf") if by_screen is None else float(np.hypot(sd, screen * by_screen.sd_ratio))
+        else:
+            gun = DRIVES.index(control)
+            found, sd = float(ln_factor[gun]), float(factor_sd[gun])
+        if abs(found) <= SURE_GAIN_SDS * sd:
+            open_[control] = Unsupported(
+                reason="what it did can't be told from the noise",
+                would_settle="a larger turn of it alone, then readings again",
+            )
+            continue
+        gains[control] = _merged(gains.get(control), found / amount, abs(sd / amount))
+    return gains, open_
+
+
+def _steady_sd(fit: GreyFit) -> tuple[Array, Array]:
+    """Standard deviations of each gun's drive (its logarithm) and black level, all that no control turns held still.
+
+    Exponents, bends and phosphors are the same before and after, so their errors drop out of a difference.
+    """
+    certain = np.linalg.pinv(np.cov(fit.draws, rowvar=False))
+    spread = np.linalg.pinv(certain[:6, :6])
+    # The drive's logarithm is (ln full)/gamma - ln(1 - black).
+    full = np.sqrt(np.diag(spread)[0:3]) / fit.gamma_ratio
+    black = np.sqrt(np.diag(spread)[3:6])
+    return np.hypot(full, black), np.maximum(black, LEAST_BLACK_SD)
+
+
+def _merged(old: Gain | None, per_turn: float, sd: float) -> Gain:
+    if old is None or abs(old.per_turn_ratio - per_turn) > SAME_GAIN_SDS * np.hypot(old.sd_ratio, sd):
+        return Gain(per_turn_ratio=per_turn, sd_ratio=sd)
+    weights = 1 / np.array([old.sd_ratio, sd]) ** 2
+    mean = float(np.sum(weights * [old.per_turn_ratio, per_turn]) / weights.sum())
+    return Gain(per_turn_ratio=mean, sd_ratio=float(weights.sum() ** -0.5))
