@@ -339,3 +339,23 @@ def test_whatever_is_entered_gets_an_answer_or_the_names_of_what_clashes(entered
     for f in told.faults:
         assert 0 <= f.probability <= 1
     assert diagnosed_to_text(told)
+
+
+def test_what_does_harm_now_comes_before_everything() -> None:
+    told = diagnose(case(symptoms=[{"id": "horizontal_line"}]), knowledge())
+    assert knowledge().cautions["bright_line"].text in told.at_once[0]
+    text = diagnosed_to_text(told)
+    assert text.startswith("AT ONCE: ")
+    assert not diagnose(case(symptoms=[{"id": "top_curl"}]), knowledge()).at_once
+
+
+@pytest.mark.parametrize(
+    ("tests", "stands"),
+    [([], "off, closed"), (["d_bplus"], "running, back off"), (["d_bplus", "p_esr_sweep"], "off, chassis out")],
+)
+def test_the_set_is_taken_to_stand_as_its_tests_left_it(tests: list[str], stands: str) -> None:
+    """Never as proven empty: nobody knows how long ago that was."""
+    results = {"d_bplus": "right", "p_esr_sweep": "all_low"}
+    known = case(symptoms=[{"id": "width_narrow"}], tests=[{"id": test, "result": results[test]} for test in tests])
+    assert diagnose(known, knowledge()).stands == stands
+    assert diagnose(known, knowledge(), workplace=Workplace(running=True)).stands == "running, closed"

@@ -38,6 +38,7 @@ from tubewright.answers.diagnosed import (
 )
 from tubewright.case import Case
 from tubewright.experience import NO_EXPERIENCE, Experience
+from tubewright.judgement.at_once import cannot_wait
 from tubewright.judgement.clashes import excluding_results, hardly_together, impossible_together
 from tubewright.judgement.complaint import believed_emission, misread_odds, retentions
 from tubewright.judgement.condition import infer_condition
@@ -120,6 +121,7 @@ def diagnose(
     leading = leading_faults(told)
     return Diagnosed(
         headline=_headline(told.diagnosis, findings, ours),
+        at_once=cannot_wait(findings.present, ours),
         faults=_faults(told.diagnosis, general, findings, knowledge, ours),
         explanations=tuple(
             SetAnswer(faults=tuple(named(name, ours) for name in e.faults), probability=e.probability)

@@ -266,6 +266,7 @@ class DiagnosisNote:
 class Diagnosed:
     """The whole answer of ``diagnose``.
 
+    ``at_once`` can't wait for the next step: the set is doing harm as it stands.
     ``asks`` is what to find out first where hardly anything is known yet; ``stands`` is how the
     set is taken to stand, from which the way to each step is reckoned.
     ``explanations_cover`` is the share of all explanations that ``explanations`` were
@@ -273,6 +274,7 @@ class Diagnosed:
     """
 
     headline: str
+    at_once: tuple[str, ...]
     faults: tuple[FaultAnswer, ...]
     explanations: tuple[SetAnswer, ...]
     explanations_cover: float

@@ -14,6 +14,7 @@ def body_of(answer: Diagnosed) -> dict[str, object]:
     return {
         "format": FORMAT,
         "headline": answer.headline,
+        "at_once": list(answer.at_once),
         "faults": [
             {
                 "id": f.id,

@@ -20,6 +20,7 @@ from tubewright.answers.trace import (
 from tubewright.answers.trace_asking import ASK_MINUTES
 from tubewright.answers.trace_questions import AskSymptoms, Leader, OpenUp, Other, Question, TakeTest
 from tubewright.case import Case
+from tubewright.judgement.at_once import cannot_wait
 from tubewright.knowledge.model import Knowledge
 
 SHOWN: Final = 3
@@ -27,15 +28,6 @@ SHOWN: Final = 3
 OFFERED_TESTS: Final = 3
 OFFERED_LOOKS: Final = 2
 OFFERED_SUSPECTS: Final = 2
-AT_ONCE_CAUTIONS: Final = {
-    "horizontal_line": "bright_line",
-    "vertical_line": "bright_line",
-    "spot_at_switch_off": "bright_line",
-    "multiple_images": "line_rate",
-    "burning_smell": "fire",
-    "heater_glow_bright": "heater_excess",
-}
-"""Cautions that can't wait for the next step once a symptom is seen: the set is doing harm now (common practice)."""
 PUT_OFF: Final = "put off"
 NOT_CONFIRMED: Final = "a condition was not confirmed"
 
@@ -99,9 +91,7 @@ def at_once(knowledge: Knowledge, search: Search) -> tuple[str, ...]:
     seen = [s.id for s in search.start.symptoms if s.present] if last is None else []
     if isinstance(last, Seen):
         seen = [name for name, present in last.marks if present]
-    names = dict.fromkeys(AT_ONCE_CAUTIONS[name] for name in seen if name in AT_ONCE_CAUTIONS)
-    cautions = [knowledge.cautions[name] for name in names if name in knowledge.cautions]
-    return tuple(f"{caution.text} {caution.confirm}" for caution in cautions)
+    return cannot_wait(seen, knowledge)
 
 
 def minutes_spent(knowledge: Knowledge, search: Search) -> float:

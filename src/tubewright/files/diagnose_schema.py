@@ -48,6 +48,7 @@ def diagnose_schema() -> Schema:
     body = {
         "format": {"const": FORMAT},
         "headline": {**text, "description": "the answer in one sentence"},
+        "at_once": {**texts, "description": "what can't wait for the next step: the set is doing harm as it stands"},
         "faults": _list(
             {
                 "id": text,

@@ -62,7 +62,8 @@ def chapters(answer: Diagnosed) -> tuple[Chapter, ...]:
 
 def diagnosed_to_text(answer: Diagnosed, *, width: int = 80, colour: bool = False) -> str:
     """The diagnosis as text for a terminal; lines of at most ``width`` characters."""
-    blocks: list[Block] = [Paragraph(text=answer.headline, strong=True)]
+    blocks: list[Block] = [Paragraph(text=f"AT ONCE: {words}", strong=True) for words in answer.at_once]
+    blocks.append(Paragraph(text=answer.headline, strong=True))
     blocks += [Paragraph(text=ask) for ask in answer.asks]
     parts = [blocks_to_text(blocks, width=width, colour=colour)]
     for chapter in chapters(answer):
