@@ -48,7 +48,7 @@ def grey_chart(answer: GreyAnswer, *, theme: Theme = "light", size: Size = "wide
         "width": width,
         "height": 150,
         "data": {"values": guns},
-        "mark": {"type": "line", "point": {"size": 60}, "strokeWidth": 2},
+        "mark": {"type": "line", "point": {"size": 70}, "strokeWidth": 2},
         "encoding": {
             "x": _levels("video level, %"),
             "y": _figures("part", "gun's light against need, %", zero=True),
@@ -58,7 +58,11 @@ def grey_chart(answer: GreyAnswer, *, theme: Theme = "light", size: Size = "wide
     }
     title = "Grey steps beside " + ("the middle grey" if answer.relative else answer.target.name)
     alt = f"{title}. " + " ".join(_said(name, steps) for name, steps in _courses(answer)) + " " + _balance(answer)
-    spec: Spec = {"vconcat": [top, below], "spacing": 16, "resolve": {"scale": {"color": "independent"}}}
+    spec: Spec = {
+        "vconcat": [top, below],
+        "spacing": 16,
+        "resolve": {"scale": dict.fromkeys(("color", "shape", "strokeDash"), "independent")},
+    }
     return Chart(title=title, spec=framed(spec, theme, alt=alt), alt=alt)
 
 
