@@ -159,7 +159,9 @@ def test_further_readings_never_widen_the_answer_on_average(change: float) -> No
     assert points[-1].minutes == single[-1].minutes == 1440
     assert points[-1].width_ratio < 0.6 * now
     # Drawn from few courses, so a twentieth is chance.
-    assert all(one.width_ratio <= 1.1 * now for one in (*points, *single))
+    assert all(
+        width <= 1.1 * now for width in (*(one.width_ratio for one in points), *(one.width_ratio for one in single))
+    )
     widths = [now, *(one.width_ratio for one in points)]
     assert all(later <= 1.1 * earlier for earlier, later in itertools.pairwise(widths))
 
