@@ -43,9 +43,11 @@ def read(minutes: float, **levels: float) -> list[dict[str, Any]]:
     ]
 
 
-def leakage(minutes: float, *, hk: float = 60.0, kg1: float = 60.0, g1g2: float = 300.0) -> list[dict[str, Any]]:
+def leakage(
+    minutes: float, *, hk: float = 60.0, kg1: float = 60.0, g1g2: float = 300.0, gun: Gun | None = None
+) -> list[dict[str, Any]]:
     values = {"leakage_heater_cathode": hk, "leakage_cathode_grid1": kg1, "leakage_grid1_grid2": g1g2}
-    return [{"kind": kind, "value": v, "unit": "Mohm", "at": at(minutes)} for kind, v in values.items()]
+    return [{"kind": kind, "gun": gun, "value": v, "unit": "Mohm", "at": at(minutes)} for kind, v in values.items()]
 
 
 def done(minutes: float, kind: str, gun: str | None = None, outcome: str | None = None) -> dict[str, Any]:
@@ -217,6 +219,14 @@ def test_a_leak_that_appears_shuts_everything_and_says_since_when(pair: str, val
     assert {one.advice for one in plan.guns.values()} == {"stop"}
 
 
+def test_a_leak_of_one_gun_shuts_the_others_too_for_they_share_heater_and_grid() -> None:
+    case = a_case([*leakage(-20, kg1=0.5, gun="red"), *BEFORE], [CONTACTS])
+    plan = planned(case, minutes=10)
+    assert plan.next_step is None
+    assert plan.guns["blue"].advice == "stop"
+    assert "of the red gun" in plan.guns["blue"].words
+
+
 def test_a_leak_is_what_its_remedy_is_for() -> None:
     case = a_case([*leakage(-20, kg1=0.01), *read(0, red=0.7, green=0.68, blue=0.3)], [CONTACTS])
     plan = planned(case, minutes=10, wanted=(("clear_short", ("blue",)), ("clean", ("blue",))))
@@ -383,7 +393,7 @@ def courses(draw: st.DrawFn) -> Case:
         if levels:
             rows += read(start + 40, **dict(zip(GUNS, levels, strict=True)))
         if hk:
-            rows += leakage(start + 45, hk=hk)
+            rows += leakage(start + 45, hk=hk, gun=draw(st.sampled_from([None, *GUNS])))
     return a_case(rows, treatments, restorations=draw(st.sampled_from([None, 0, 1, 3])))
 
 
@@ -410,14 +420,13 @@ def test_whatever_happened_no_plan_goes_past_a_stop_or_down_in_energy(
             continue
         assert None not in barred
         assert step.gun is None or step.gun not in barred
-        if step.gun is None:
-            assert not any(one.rule == "leak" for one in stops)
+        assert not any(one.rule == "leak" for one in stops)
     # What was not chosen is never ahead.
     assert {one.kind for one in coming} <= {one.kind for one in wanted}
     # Nothing is next while something must still be read.
     assert plan.waiting is None or not any(one.state == "next" for one in plan.steps)
     for gun, advice in plan.guns.items():
-        if any(one.rule not in GOOD_ENOUGH for one in stops if one.gun in {gun, None}):
+        if any(one.rule not in GOOD_ENOUGH for one in stops if one.gun in {gun, None} or one.rule == "leak"):
             assert advice.advice == "stop" or any(one.kind in REMEDIES for one in coming)
         assert advice.words
     assert all(one.words for one in plan.steps)

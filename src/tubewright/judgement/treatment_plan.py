@@ -217,19 +217,23 @@ def _state(
 
 
 def _stops_for(kind: TreatmentKind, gun: Gun | None, guns: Sequence[Gun], stops: Sequence[Stop]) -> list[Stop]:
-    """The stops that bar a step: those of its gun or the tube; for heat that reaches all, a leak or loss anywhere."""
+    """The stops that bar a step: those of the tube and of its gun; of all its guns where it reaches all."""
     if kind == "clean_contacts":
         return [one for one in stops if one.rule == "hard_stop"]
     if kind in REMEDIES:
         return [one for one in stops if one.rule in {"hard_stop", "lost"} and one.gun in {gun, None}]
-    whole = [one for one in stops if one.gun is None]
+    whole = _whole(stops)
     if gun is not None:
-        return [*whole, *(one for one in stops if one.gun == gun)]
-    leaks = [one for one in stops if one.rule == "leak" and one.gun is not None]
+        return [*whole, *(one for one in stops if one.gun == gun and one not in whole)]
     # Heat that all three get goes on for as long as one gun that wants it isn't stopped.
     stopped = {one.gun for one in stops}
     each = [one for one in stops if one.gun in set(guns)] if guns and set(guns) <= stopped else []
-    return [*whole, *leaks, *each]
+    return [*whole, *(one for one in each if one not in whole)]
+
+
+def _whole(stops: Sequence[Stop]) -> list[Stop]:
+    """Stops of the whole tube; a leak is one wherever it is: guns share heater and grids."""
+    return [one for one in stops if one.gun is None or one.rule == "leak"]
 
 
 def _told(kind: TreatmentKind, gun: Gun | None, guns: Sequence[Gun], course: Course, knowledge: Knowledge) -> str:
@@ -318,7 +322,7 @@ def _advice(
     steps: Sequence[PlanStep],
     waiting: Waiting | None,
 ) -> GunAdvice:
-    mine = tuple(one for one in stops if one.gun in {gun, None})
+    mine = (*(one for one in stops if one.gun == gun), *(one for one in _whole(stops) if one.gun != gun))
     coming = [one for one in steps if one.state in {"next", "later", "wait"} and one.gun in {gun, None}]
     advice: Advice
     if any(one.rule not in GOOD_ENOUGH for one in mine):
