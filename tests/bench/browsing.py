@@ -125,6 +125,7 @@ def every_page(visitor: Visitor) -> list[str]:
         "/reference/tests",
         "/reference/treatments",
         "/reference/faults",
+        "/reference/learned",
         "/reference/sources",
         "/history",
         "/people",

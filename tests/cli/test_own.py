@@ -220,3 +220,13 @@ def test_a_control_is_shown_with_its_cautions_first(run: Run) -> None:
 def test_what_mends_a_fault_is_told_with_the_treatments_of_the_tube(run: Run) -> None:
     shown = " ".join(run("list", "faults", "--search", "tube_worn_one").out.split())
     assert "the mildest first: clean_contacts (Clean socket and pins" in shown
+
+
+def test_what_our_jobs_changed_is_told_and_given_to_programs(run: Run, place: Path) -> None:
+    assert run("demo", str(place / "demo.sqlite3")).code == 0
+    told = run("own", "learned", "--shop", str(place / "demo.sqlite3"))
+    assert told.code == 0
+    assert "1 closed job of this shop" in told.out
+    body = json.loads(run("own", "learned", "--shop", str(place / "demo.sqlite3"), "--json").out)
+    assert body["jobs"] == 1
+    assert {"fault", "about", "ours", "general", "jobs", "words"} == set(body["figures"][0])

@@ -36,6 +36,7 @@ from tubewright.answers.diagnosed import (
     Unexplained,
     ValueAnswer,
 )
+from tubewright.answers.learned import learned_figures
 from tubewright.case import Case
 from tubewright.experience import NO_EXPERIENCE, Experience
 from tubewright.judgement.at_once import cannot_wait
@@ -45,7 +46,7 @@ from tubewright.judgement.condition import infer_condition
 from tubewright.judgement.consistency import check
 from tubewright.judgement.diagnosis import Diagnosis, Weighed, diagnose_findings, weighed
 from tubewright.judgement.evidence import weigh
-from tubewright.judgement.faults_learned import LearnedFaults, OwnFigure, learn_faults
+from tubewright.judgement.faults_learned import LearnedFaults, learn_faults
 from tubewright.judgement.findings import Findings, gather_findings
 from tubewright.judgement.learning import learn
 from tubewright.judgement.network import ImpossibleError
@@ -286,34 +287,10 @@ def _capital(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def _learned(learned: LearnedFaults, told: Diagnosis, knowledge: Knowledge) -> tuple[LearnedFigure, ...]:
+def _learned(told: LearnedFaults, diagnosis: Diagnosis, knowledge: Knowledge) -> tuple[LearnedFigure, ...]:
     """The figures of the suspects that the shop's own jobs have moved."""
-    named = {suspect.id for suspect in told.suspects}
-    return tuple(
-        LearnedFigure(
-            fault=figure.fault,
-            name=knowledge.faults[figure.fault].name,
-            about=figure.about,
-            words=figure_words(figure, knowledge),
-            ours_probability=figure.ours_probability,
-            general_probability=figure.general_probability,
-            jobs=figure.jobs,
-        )
-        for figure in learned.figures
-        if figure.fault in named
-    )
-
-
-def figure_words(figure: OwnFigure, knowledge: Knowledge) -> str:
-    """What a learned figure is about."""
-    name = knowledge.faults[figure.fault].name
-    if figure.sort == "how_often":
-        return f"{name}: how often it comes"
-    if figure.sort == "symptom":
-        return f"{name}: shows “{knowledge.symptoms[figure.about].owner_says.rstrip('.')}”"
-    test, result = figure.about.split("/")
-    means = next(r.means for r in knowledge.tests[test].results if r.id == result)
-    return f"{name}: {knowledge.tests[test].name}: {means}"
+    named = {suspect.id for suspect in diagnosis.suspects}
+    return tuple(figure for figure in learned_figures(told, knowledge) if figure.fault in named)
 
 
 def _method(told: Weighed) -> Reckoned:

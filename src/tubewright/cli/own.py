@@ -9,7 +9,7 @@ import typer
 
 from tubewright.cli import settings
 from tubewright.cli.door import Door, emit, emit_json
-from tubewright.cli.shop import ShopOption, exists, open_shop
+from tubewright.cli.shop import ShopOption, exists, experience, known, open_shop
 from tubewright.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ def add(app: typer.Typer) -> None:
     )
     own.command("check", epilog="Example: tubewright own check own.toml")(check)
     own.command("example", epilog="Example: tubewright own example > own.toml")(example)
+    own.command("learned", epilog="Example: tubewright own learned --json")(learned)
     app.add_typer(own, name="own")
 
 
@@ -130,3 +131,25 @@ def _emit(where: Path, facts: OwnFacts, unknown: dict[str, list[str]]) -> None:
         blocks.append(Paragraph(text="Your records use ids that nothing explains any more; they are kept as they are:"))
         blocks.append(Listing(items=tuple(f"{noun}: {', '.join(ids)}" for noun, ids in unknown.items())))
     emit(blocks_to_text(blocks, width=settings.columns(), colour=settings.colour()))
+
+
+def learned(
+    *,
+    as_json: Annotated[bool, typer.Option("--json", help="Write it as JSON.")] = False,
+    shop: ShopOption = None,
+) -> None:
+    """Show what this shop's own jobs changed.
+
+    Ours beside the general figure, the farthest moved first. It is reckoned anew from
+    the closed jobs each time: open a job again, and its lesson is gone.
+    """
+    from tubewright.answers.learned import learned as answer_of
+    from tubewright.answers.learned import to_json
+
+    answer = answer_of(known(shop), experience(shop))
+    if as_json:
+        emit_json(to_json(answer))
+        return
+    from tubewright.report.diagnose_text import learned_to_text
+
+    emit(learned_to_text(answer, width=settings.columns(), colour=settings.colour()))

@@ -5,11 +5,12 @@ Every step for the hands holds its cautions; whoever renders a step renders them
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from tubewright.answers.diagnosed import Diagnosed, FaultAnswer, NextTest, Separation
+from tubewright.answers.diagnosed import Diagnosed, FaultAnswer, LearnedFigure, NextTest, Separation
+from tubewright.answers.learned import LearnedAnswer
 from tubewright.report import wording
 from tubewright.report.describe import HAZARD_WORDS, Block, Column, Listing, Paragraph, Step, Table
 from tubewright.report.text import blocks_to_text
@@ -230,16 +231,34 @@ def _values(answer: Diagnosed) -> Iterator[Block]:
 def _learned(answer: Diagnosed) -> Iterator[Block]:
     if answer.learned:
         most = sorted(answer.learned, key=lambda f: -abs(f.ours_probability - f.general_probability))[:MOST_FIGURES]
-        yield Table(
-            caption="Ours beside the general figure, for the faults above; what moved farthest comes first",
-            columns=(
-                Column(heading="Figure"),
-                Column(heading="Ours, %", figures=True),
-                Column(heading="General, %", figures=True),
-                Column(heading="Jobs", figures=True),
-            ),
-            rows=tuple((f.words, _fine(f.ours_probability), _fine(f.general_probability), str(f.jobs)) for f in most),
-        )
+        yield _figures("Ours beside the general figure, for the faults above; what moved farthest comes first", most)
+
+
+def learned_to_text(answer: LearnedAnswer, *, width: int = 80, colour: bool = False) -> str:
+    """What the shop's own jobs changed, as text for a terminal."""
+    blocks: list[Block] = [Paragraph(text=answer.words)]
+    moved = moved_figures(answer)
+    if moved:
+        blocks.append(_figures("Ours beside the general figure; what moved farthest comes first", moved))
+    return blocks_to_text(blocks, width=width, colour=colour)
+
+
+def moved_figures(answer: LearnedAnswer) -> tuple[LearnedFigure, ...]:
+    """Those that moved far enough to show; one job moves every fault's share of all jobs a little."""
+    return tuple(f for f in answer.figures if _fine(f.ours_probability) != _fine(f.general_probability))
+
+
+def _figures(caption: str, figures: Iterable[LearnedFigure]) -> Table:
+    return Table(
+        caption=caption,
+        columns=(
+            Column(heading="Figure"),
+            Column(heading="Ours, %", figures=True),
+            Column(heading="General, %", figures=True),
+            Column(heading="Jobs", figures=True),
+        ),
+        rows=tuple((f.words, _fine(f.ours_probability), _fine(f.general_probability), str(f.jobs)) for f in figures),
+    )
 
 
 def _fine(probability: float) -> str:

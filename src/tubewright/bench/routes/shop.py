@@ -8,6 +8,7 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
 
+from tubewright.answers.learned import learned
 from tubewright.bench import words
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import (
@@ -27,6 +28,7 @@ from tubewright.knowledge.model import Knowledge, TreatmentFacts
 from tubewright.knowledge.search import find_symptoms
 from tubewright.records.model import HistoryRecord
 from tubewright.report import wording
+from tubewright.report.diagnose_text import moved_figures
 
 router = APIRouter(include_in_schema=False)
 TheBench = Annotated[Bench, Depends(bench_of)]
@@ -300,11 +302,11 @@ def _entry(
     }
 
 
-def _page_of(request: Request, entries: list[dict[str, Any]], q: str) -> Response:
+def _page_of(request: Request, entries: list[dict[str, Any]], q: str, *, words: str = "") -> Response:
     q = q.strip()[:200]
     asked = q.lower().split()
     fitting = [e for e in entries if all(w in f"{e['name']} {' '.join(e['lines'])} {e['id']}".lower() for w in asked)]
-    return page(request, "reference.html", entries=fitting, q=q)
+    return page(request, "reference.html", entries=fitting, q=q, words=words)
 
 
 @router.get("/reference/tests")
@@ -380,6 +382,29 @@ def reference_faults(request: Request, bench: TheBench, q: str = "") -> Response
         for f in sorted(known.faults.values(), key=lambda f: -f.per_1000)
     ]
     return _page_of(request, entries, q)
+
+
+@router.get("/reference/learned")
+def reference_learned(request: Request, bench: TheBench, q: str = "") -> Response:
+    """What this shop's own closed jobs changed, the farthest moved first."""
+    answer = learned(bench.knowledge, bench.store.experience())
+    entries = [
+        {
+            "id": f"{figure.fault}-{figure.about or 'how-often'}",
+            "name": figure.words,
+            "lines": [
+                (
+                    f"Ours {wording.rounded(100 * figure.ours_probability)} %, "
+                    f"in general {wording.rounded(100 * figure.general_probability)} %; "
+                    f"{figure.jobs} {'job' if figure.jobs == 1 else 'jobs'} had a say in it."
+                ),
+            ],
+            "source": "reckoned anew from the closed jobs each time",
+            "cautions": [],
+        }
+        for figure in moved_figures(answer)
+    ]
+    return _page_of(request, entries, q, words=answer.words)
 
 
 @router.get("/reference/sources")
