@@ -25,7 +25,8 @@ import numpy as np
 from tubewright.files.measurements import measurement_from_json
 from tubewright.judgement.advice.course import RingSetting, Round, Setup, Turned, excess, follow
 from tubewright.judgement.advice.modes import observe
-from tubewright.judgement.advice.plan import Move, Plan, plan
+from tubewright.judgement.advice.plan import plan
+from tubewright.judgement.advice.planned import Move, Plan
 from tubewright.judgement.advice.tolerances import Held, book_of, held
 from tubewright.knowledge.load import load_knowledge
 from tubewright.knowledge.model import Knowledge
@@ -151,14 +152,11 @@ def play(
 
 def tell(now: Round, found: Plan) -> None:
     """One round, for a person who watches."""
-    print(
-        f"  beyond {now.excess_ratio:.2f}: {found.state}",
-        *[f"{one.about} {one.over_ratio:.1f}" for one in found.failing][:6],
-        sep=" | ",
-    )
+    failing = [f"{one.about} {one.over_ratio:.1f}" for one in found.failing]
+    print(f"  beyond {now.excess_ratio:.2f}: {found.state}", *failing[:6], sep=" | ")
     for move in found.moves:
         print(
-            f"    {move.sort} {move.control} {move.part} {move.value:+.3f} {move.unit} {move.ring or ''} {move.expected or ''}"
+            f"    {move.sort} {move.control} {move.part} {move.value:+.3f} {move.unit} {move.ring or ''} {move.about}"
         )
 
 
@@ -169,9 +167,10 @@ def report(played: Sequence[Played], title: str) -> bool:
     truly = sum(one.after <= 0 for one in played)
     nearly = sum(one.after <= 0.1 for one in played)
     print(f"{title}: {len(played)} displays")
-    print(
-        f"  rounds: median {statistics.median(rounds):g}, worst {max(rounds)}; controls turned: {sum(one.controls for one in played) / len(played):.1f} a display"
-    )
+    turned = sum(one.controls for one in played) / len(played)
+    spread = ", ".join(f"{count} in {rounds.count(count)}" for count in sorted(set(rounds)))
+    print(f"  rounds: median {statistics.median(rounds):g}, worst {max(rounds)} ({spread} displays)")
+    print(f"  controls turned: {turned:.1f} a display")
     print("  ended:", ", ".join(f"{state} {count}" for state, count in sorted(states.items())))
     print(f"  truly within tolerance: {truly}, within a tenth of a tolerance more: {nearly}")
     worse = [one.seed for one in played if one.worse]

@@ -8,6 +8,7 @@ import typer
 
 import tubewright
 from tubewright.cli import (
+    advise,
     afc,
     assess,
     bench,
@@ -68,6 +69,7 @@ for _module in (
     treat,
     hold,
     measure,
+    advise,
     grey,
     pattern,
     raster,

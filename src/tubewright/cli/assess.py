@@ -24,6 +24,7 @@ class Contract(enum.StrEnum):
     assess = "assess"
     measure = "measure"
     diagnose = "diagnose"
+    advise = "advise"
 
 
 def add(app: typer.Typer) -> None:
@@ -75,6 +76,7 @@ def schema(
 ) -> None:
     """Print the JSON Schema of the case file or of an answer."""
     from tubewright.files import assess_schema, case_schema
+    from tubewright.files.advise_schema import advise_schema
     from tubewright.files.diagnose_schema import diagnose_schema
     from tubewright.files.measure_schema import measure_schema
 
@@ -83,6 +85,7 @@ def schema(
         Contract.assess: assess_schema,
         Contract.measure: measure_schema,
         Contract.diagnose: diagnose_schema,
+        Contract.advise: advise_schema,
     }
     emit_json(made[which]())
 

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from tubewright.picture.patterns.raster import Raster
 from tubewright.simulate.display import Display, Misconvergence, Shape
-from tubewright.simulate.display_truth import convergence_truth, geometry_truth
 
 Body = dict[str, Any]
 Array = NDArray[np.float64]
@@ -44,9 +43,6 @@ TABS_RADIUS_MM: Final = 25.0
 """From the neck's axis to the tips of a ring's tabs."""
 POLE_PAIRS: Final[Mapping[str, int]] = {"purity_rings": 1, "four_pole_rings": 2, "six_pole_rings": 3}
 ZONES: Final = ("top_left", "top", "top_right", "left", "centre", "right", "bottom_left", "bottom", "bottom_right")
-GUNS: Final = ("red", "green", "blue")
-TENTH: Final = 1.2816
-"""From a normal law's middle to its tenth part, in standard deviations."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,11 +223,11 @@ class Bench:
     def controls(self) -> tuple[str, ...]:
         """Ids of the controls that it has."""
         common = (
-            "h_hold h_size v_size h_position v_position v_linearity pincushion trapezoid focus degauss"
-            " purity_rings yoke_axial yoke_rotation"
-        ).split()
-        inline = "four_pole_rings six_pole_rings yoke_tilt_vertical yoke_tilt_horizontal".split()
-        delta = "static_red static_green static_blue blue_lateral".split()
+            *("h_hold", "h_size", "v_size", "h_position", "v_position", "v_linearity", "pincushion", "trapezoid"),
+            *("focus", "degauss", "purity_rings", "yoke_axial", "yoke_rotation"),
+        )
+        inline = ["four_pole_rings", "six_pole_rings", "yoke_tilt_vertical", "yoke_tilt_horizontal"]
+        delta = ["static_red", "static_green", "static_blue", "blue_lateral"]
         return (*common, *(inline if self.gun == "inline" else delta))
 
     def degauss(self) -> None:
@@ -247,19 +243,25 @@ class Bench:
         if not steady:
             least = 0.2 if control.startswith("yoke") else 0.015
             amount = amount * (1 + float(self.rng.normal(0, 0.08))) + float(self.rng.normal(0, least))
-        if control in self.dead:
-            return amount
-        state = self.state
-        shape, wrong = state.shape, state.misconvergence
-        by = amount * self.gains.get(control, 0.0)
-        side = 0.1 * by
+        if control not in self.dead:
+            by = amount * self.gains.get(control, 0.0)
+            if control.startswith("yoke"):
+                self._yoke(control, amount, by)
+            elif control.startswith("static") or control == "blue_lateral":
+                self.state.misconvergence = self._static(control, by)
+            else:
+                self._screw(control, amount, by)
+        return amount
+
+    def _yoke(self, control: str, amount: float, by: float) -> None:
+        """What moving the yoke does: its tilt to red against blue, its place to landing and size."""
+        state, wrong, side = self.state, self.state.misconvergence, 0.1 * by
+        share = self.tilt_share.get(control, 0.0)
         match control:
             case "yoke_tilt_vertical":
-                share = self.tilt_share[control]
                 wrong = replace(wrong, crossed_mm=_plus(wrong.crossed_mm, (by, share * by)))
                 wrong = replace(wrong, four_pole_mm=_plus(wrong.four_pole_mm, (0.6 * side, side)))
             case "yoke_tilt_horizontal":
-                share = self.tilt_share[control]
                 wrong = replace(wrong, size_mm=_plus(wrong.size_mm, (by, share * by)))
                 wrong = replace(wrong, four_pole_mm=_plus(wrong.four_pole_mm, (side, -0.5 * side)))
             case "yoke_axial":
@@ -268,10 +270,17 @@ class Bench:
                 state.height_ratio -= 0.002 * amount
                 wrong = replace(wrong, size_mm=_plus(wrong.size_mm, (by, 0.5 * by)))
             case "yoke_rotation":
-                shape = replace(shape, rotation_deg=shape.rotation_deg - amount)
+                state.shape = replace(state.shape, rotation_deg=state.shape.rotation_deg - amount)
+        state.misconvergence = wrong
+
+    def _screw(self, control: str, amount: float, by: float) -> None:
+        """What a screw on the board does, and what else it disturbs."""
+        state, shape = self.state, self.state.shape
+        match control:
             case "h_size":
                 state.width_ratio *= 1 + by
-                wrong = replace(wrong, both_size_mm=_plus(wrong.both_size_mm, (0.5 * by, 0.0)))
+                wrong = state.misconvergence
+                state.misconvergence = replace(wrong, both_size_mm=_plus(wrong.both_size_mm, (0.5 * by, 0.0)))
             case "v_size":
                 state.height_ratio *= 1 + by
                 shape = replace(shape, linearity_v_tilt_pct=shape.linearity_v_tilt_pct + 6 * by)
@@ -282,29 +291,21 @@ class Bench:
             case "v_linearity":
                 shape = replace(shape, linearity_v_tilt_pct=shape.linearity_v_tilt_pct + by)
                 state.height_ratio *= 1 + 0.002 * by
-            case "pincushion":
+            case "pincushion" | "trapezoid":
+                bow = by if control == "pincushion" else 0.1 * by
                 shape = replace(
                     shape,
-                    pincushion_left_pct=shape.pincushion_left_pct + by,
-                    pincushion_right_pct=shape.pincushion_right_pct + by,
+                    trapezoid_h_pct=shape.trapezoid_h_pct + (by if control == "trapezoid" else 0.0),
+                    pincushion_left_pct=shape.pincushion_left_pct + bow,
+                    pincushion_right_pct=shape.pincushion_right_pct + bow,
                 )
-                state.width_ratio *= 1 - 0.002 * by
-            case "trapezoid":
-                shape = replace(
-                    shape,
-                    trapezoid_h_pct=shape.trapezoid_h_pct + by,
-                    pincushion_left_pct=shape.pincushion_left_pct + side,
-                    pincushion_right_pct=shape.pincushion_right_pct + side,
-                )
+                state.width_ratio *= 1 - 0.002 * bow
             case "focus":
                 state.focus_turn += amount
             case "h_hold":
                 state.curl_mm += by
                 shape = replace(shape, shift_x_mm=shape.shift_x_mm + 0.2 * by)
-            case "static_red" | "static_green" | "static_blue" | "blue_lateral":
-                wrong = self._static(control, by)
-        state.shape, state.misconvergence = shape, wrong
-        return amount
+        state.shape = shape
 
     def _static(self, control: str, by: float) -> Misconvergence:
         """Red against green and blue against green move as their guns' magnets push them."""
@@ -392,128 +393,10 @@ class Bench:
 
     def measured(self, *, exact: bool = False) -> Body:
         """What ``measure --json`` would say of a photograph of it; ``exact`` without its errors."""
-        return _Figures(self, self.rng, exact=exact).body()
+        from tubewright.simulate.controls_figures import Figures
+
+        return Figures(self, self.rng, exact=exact).body()
 
 
 def _plus(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
     return one[0] + other[0], one[1] + other[1]
-
-
-class _Figures:
-    def __init__(self, bench: Bench, rng: np.random.Generator, *, exact: bool) -> None:
-        self.bench, self.rng, self.share = bench, rng, 0.0 if exact else 1.0
-        self.why: dict[str, dict[str, str]] = {}
-
-    def known(self, value: float, sd: float) -> Body:
-        value += self.share * float(self.rng.normal(0, sd))
-        return {"median": value, "p10": value - TENTH * sd, "p90": value + TENTH * sd}
-
-    def missing(self, path: str) -> None:
-        self.why[path] = {"reason": "the simulated bench leaves it out", "would_settle": "nothing"}
-
-    def body(self) -> Body:
-        bench, noise = self.bench, self.bench.noise
-        display = bench.display()
-        truth = geometry_truth(display)
-        size = {"width_mm": display.width_mm, "height_mm": display.height_mm}
-        for path in ("hum", "tracking", "wear", "geometry.glass_radius_mm", "geometry.camera_tilt_deg"):
-            self.missing(path)
-        for path in ("settle_lines", "overshoot"):
-            self.missing(f"top_curl.{path}")
-        bow = {
-            edge: self.known(truth["pincushion_pct"][edge], noise.bow_pct)
-            for edge in ("top", "bottom", "left", "right")
-        }
-        spot = math.hypot(bench.state.best_spot_mm, bench.gains["focus"] * bench.state.focus_turn * 2)
-        return {
-            "format": 1,
-            "accepted": True,
-            "refused_because": None,
-            "quality": {
-                "exposure": "good",
-                "exposure_s": None,
-                "fields_in_exposure": None,
-                "sharpness": None,
-                "clipping": None,
-                "banding": None,
-                "warnings": [],
-                "notes": [],
-                "photos": [],
-            },
-            "orientation": {"rotated_deg": 0.0, "mirrored": False},
-            "scale": {
-                "reference": "tags",
-                "mm_per_px": self.known(0.2, 0.0004),
-                **{name: self.known(value, noise.size_ratio * value) for name, value in size.items()},
-            },
-            "convergence": self.convergence(display),
-            "geometry": {
-                "pincushion_pct": bow,
-                **{name: self.known(truth[name], noise.trapezoid_pct) for name in ("trapezoid_h_pct", "trapezoid_v_pct")},
-                **{name: self.known(truth[name], noise.rotation_deg) for name in ("rotation_deg", "parallelogram_deg")},
-                **{name: self.known(truth[name], noise.bow_pct)
-                   for name in ("bow_vertical_axis_pct", "bow_horizontal_axis_pct")},
-                **{name: self.known(truth[name], noise.linearity_pct) for name in ("linearity_h_pct", "linearity_v_pct")},
-                "overscan_pct": self.overscan(display),
-                "glass_radius_mm": None,
-                "camera_tilt_deg": None,
-            },
-            "top_curl": {
-                "amplitude_mm": self.known(bench.state.curl_mm, noise.curl_mm),
-                "settle_lines": None,
-                "overshoot": None,
-            },
-            "hum": None,
-            "focus": {
-                "spot_h_mm": {zone: self.known(spot, noise.spot_mm) for zone in ZONES},
-                "spot_v_mm": {zone: self.known(spot * 0.95, noise.spot_mm) for zone in ZONES},
-                "camera_blur": "taken_off",
-            },
-            "purity": self.purity(),
-            "tracking": None,
-            "wear": None,
-            "unsupported": self.why,
-            "model": {"version": "1", "pattern": "survey", "raster": None},
-        }  # fmt: skip
-
-    def overscan(self, display: Display) -> Body:
-        """Hidden share by edge; an edge that stands in view hides nothing."""
-        wide, tall = self.bench.opening_mm
-        shape, sd = display.shape, self.bench.noise.overscan_pct
-        edges = {
-            "left": (display.width_mm / 2 - shape.shift_x_mm - wide / 2) / display.width_mm,
-            "right": (display.width_mm / 2 + shape.shift_x_mm - wide / 2) / display.width_mm,
-            "top": (display.height_mm / 2 - shape.shift_y_mm - tall / 2) / display.height_mm,
-            "bottom": (display.height_mm / 2 + shape.shift_y_mm - tall / 2) / display.height_mm,
-        }
-        return {
-            name: self.known(100 * share, sd) if share > 0 else self.known(0.0, 0.0) for name, share in edges.items()
-        }
-
-    def convergence(self, display: Display) -> Body:
-        found, sd = convergence_truth(display), self.bench.noise.convergence_mm
-        green = {zone: self.rng.normal(0, sd * math.sqrt(0.5), 2) for zone in ZONES}
-        body: Body = {}
-        for pair in ("red_minus_green", "blue_minus_green"):
-            body[f"{pair}_mm"] = {
-                zone: dict(
-                    zip(
-                        ("x", "y"),
-                        np.array(found[pair]["middle"][zone])
-                        + self.share * (self.rng.normal(0, sd * math.sqrt(0.5), 2) - green[zone]),
-                        strict=True,
-                    )
-                )
-                | {"sd": sd}
-                for zone in ZONES
-            }
-        worst, zone = max((math.hypot(*found[pair]["at"][zone]), zone) for pair in found for zone in ZONES)
-        return body | {"worst_mm": self.known(worst, 1.5 * sd), "worst_zone": zone, "fringes": "tags", "grid": []}
-
-    def purity(self) -> Body:
-        shares, sd = self.bench.purity_share(), self.bench.noise.purity_share
-        shift = {gun: {zone: self.known(share, sd) for zone, share in shares.items()} for gun in GUNS}
-        return {
-            "shift": shift,
-            "worst": {gun: max(by.values(), key=lambda one: abs(one["median"])) for gun, by in shift.items()},
-        }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
@@ -141,7 +142,7 @@ class Course:
     def tries(self, number: int) -> int:
         """How often an input was moved."""
         stood = [one.positions[number] for one in self.rounds]
-        return sum(before != now for before, now in zip(stood, stood[1:], strict=False))
+        return sum(before != now for before, now in pairwise(stood))
 
 
 def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup, knowledge: Knowledge) -> Course:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,15 +12,14 @@ from numpy.typing import NDArray
 from tubewright.judgement.advice.course import Course, RingSetting, idle, known, main_gain
 from tubewright.judgement.advice.effects import ORDER, RINGS, ring_setting, ring_vector
 from tubewright.judgement.advice.modes import INDEX, LANDING
+from tubewright.judgement.advice.planned import Expected, Move, Plan, State
 from tubewright.judgement.advice.solve import Problem, best_amounts, problem
-from tubewright.judgement.advice.tolerances import WORDS, Held
+from tubewright.judgement.advice.tolerances import WORDS
 from tubewright.judgement.seen_words import ZONE_WORDS
 from tubewright.knowledge.model import Knowledge
 from tubewright.picture.results import ZONES, Unsupported
 
 Floats = NDArray[np.float64]
-Sort = Literal["degauss", "probe", "aim", "undo"]
-State = Literal["not_warm", "go_on", "done", "no_gain", "out_of_reach", "unmeasured", "within_doubt"]
 
 WORTH: Final = 0.15
 """Share of the failing errors that a control touches which it must be able to take away to be worth trying."""
@@ -36,75 +35,6 @@ PROBE_LEAST: Final = 1.0
 PROBE_MOST: Final = 2.5
 NEAR: Final = 0.5
 """Zones over this share of their tolerance count as failing where only the worst place lies beyond."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Expected:
-    """One error before and after a move, as a size.
-
-    Attributes:
-        about: Which error.
-        unit: Of all of them.
-        before: Size now.
-        after: Size that is expected after it, with the other moves of the round made, too.
-        after_sd: Standard deviation of that.
-    """
-
-    about: str
-    unit: str
-    before_ratio: float
-    after_ratio: float
-    after_sd: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Move:
-    """One thing to do.
-
-    Attributes:
-        sort: A degaussing, a first small move, an amount, or the way back.
-        control: Id.
-        part: Which part; "" where it has one.
-        value: By how much, in ``unit``; positive as the control's words say.
-        value_sd: How sure that is: from the doubt of the gain.
-        unit: turn, mm, deg or cm; "" for a degaussing.
-        ring: For rings: how the pair should stand then; ``None`` for others.
-        ring_now: And how it stands.
-        expected: What it should bring; ``None`` while nobody knows.
-    """
-
-    sort: Sort
-    control: str
-    part: str = ""
-    value: float = 0.0
-    value_sd: float = 0.0
-    unit: str = ""
-    ring: RingSetting | None = None
-    ring_now: RingSetting | None = None
-    expected: Expected | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
-    """What comes next.
-
-    Attributes:
-        state: Where the work stands.
-        moves: In the order of work.
-        failing: What lies beyond its tolerance.
-        unknown: What this measurement can't say.
-        idle: Controls that were tried and do next to nothing, with their errors standing.
-        patch: The pattern of impurity has a patch that rings and yoke can't make: magnetised, or a fault.
-        stuck: Controls that stand at an end and would have to go on.
-    """
-
-    state: State
-    moves: tuple[Move, ...] = ()
-    failing: tuple[Held, ...] = ()
-    unknown: tuple[Held, ...] = ()
-    patch: bool = False
-    stuck: tuple[str, ...] = ()
-    idle: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +174,9 @@ class _Planner:
         size = self._probe_size(number)
         if "positive" in self.course.stops.get(one.key, ()):
             size = -size
-        return Move(sort="probe", control=one.control, part=one.part, value=size, unit=one.unit)
+        return Move(
+            sort="probe", control=one.control, part=one.part, value=size, unit=one.unit, about=self._about([number])
+        )
 
     def _ring_probe(self, control: str, number: int) -> Move:
         now = self.course.now.rings[control]
@@ -258,6 +190,7 @@ class _Planner:
             unit="mm",
             ring=RingSetting(tabs_mm=tabs, angle_deg=now.angle_deg),
             ring_now=now,
+            about=self._about([number]),
         )
 
     def aims(self, allowed: list[int], most: int) -> list[Move]:
@@ -328,6 +261,7 @@ class _Planner:
                 value_sd=abs(value) * doubt,
                 unit=one.unit,
                 expected=expected,
+                about=self._about(numbers),
             )
         by = complex(*(float(amounts[self.course.effects.column(f"{one.control}:{part}")]) for part in ("x", "y")))
         now = self.course.now.rings[one.control]
@@ -341,7 +275,19 @@ class _Planner:
             ring=RingSetting(tabs_mm=tabs, angle_deg=angle),
             ring_now=now,
             expected=expected,
+            about=self._about(numbers),
         )
+
+    def _about(self, numbers: list[int]) -> str:
+        """The failing error that inputs are for, the largest in tolerances."""
+        main = [INDEX[name] for n in numbers for name in self.inputs[n].main]
+        touched = self.wanting & (np.abs(self.weights[:, main]) > 0).any(axis=1)
+        sizes = np.where(touched, np.abs(self.weights @ self.belief.error), -1.0)
+        n = int(np.argmax(sizes))
+        row = _rows(self.course)[n]
+        if row.unit == "share":
+            return f"{row.about}, {100 * sizes[n] * row.tolerance:.0f} %"
+        return f"{row.about}, {sizes[n] * row.tolerance:.2f} {row.unit}"
 
     def _expected(self, posed: Problem, amounts: Floats, numbers: list[int]) -> Expected:
         """The failing error that these inputs better most, before and after the whole round."""
@@ -454,12 +400,17 @@ def plan(course: Course, knowledge: Knowledge) -> Plan:
             idle=work.idle(),
         )
 
-    if not course.setup.warm:
-        return ends("not_warm", [])
-    if len(unknown) == len(course.now.held):
-        return ends("unmeasured", [])
-    if not work.failing:
-        return ends("done", [])
+    settled: State | None = (
+        "not_warm"
+        if not course.setup.warm
+        else "unmeasured"
+        if len(unknown) == len(course.now.held)
+        else None
+        if work.failing
+        else "done"
+    )
+    if settled is not None:
+        return ends(settled, [])
     if work.stalled():
         return ends("no_gain", work.way_back())
     moves: list[Move] = []
@@ -477,8 +428,9 @@ def plan(course: Course, knowledge: Knowledge) -> Plan:
     aims = work.aims(allowed, room) if room > 0 else []
     # Upstream first: what comes first in the order of work disturbs what comes after it.
     chosen = moves + sorted((*aims, *probes), key=lambda move: ORDER[move.control])[: max(room, 0)]
-    if not chosen and all((one.chance_within or 0) > knowledge.value("advice_doubt_chance") for one in work.failing):
+    if chosen:
+        return ends("go_on", chosen)
+    doubtful = knowledge.value("advice_doubt_chance")
+    if all((one.chance_within or 0) > doubtful for one in work.failing):
         return ends("within_doubt", [])
-    if not chosen:
-        return ends("out_of_reach", work.way_back())
-    return ends("go_on", chosen)
+    return ends("out_of_reach", work.way_back())

@@ -1,0 +1,190 @@
+"""``advise``: measurements and what was turned between them in; what to turn next out, cautions first."""
+
+from __future__ import annotations
+
+import enum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tubewright.cli import settings
+from tubewright.cli.door import emit, emit_json
+from tubewright.cli.shop import ShopOption, known, known_anyway
+from tubewright.errors import Fault, InputError, RefusedError
+
+if TYPE_CHECKING:
+    from tubewright.answers.advise import Setup
+    from tubewright.answers.advised import Advised
+    from tubewright.answers.measurement import Measurement
+    from tubewright.files.moves import Moves
+    from tubewright.knowledge.model import Knowledge
+
+MAX_MEASUREMENT_BYTES = 20_000_000
+
+
+class ToleranceName(enum.StrEnum):
+    """The sets of tolerances."""
+
+    arcade = "arcade"
+    delta = "delta"
+    broadcast = "broadcast"
+
+
+class GunsName(enum.StrEnum):
+    """Arrangement of the guns."""
+
+    inline = "inline"
+    delta = "delta"
+
+
+def add(app: typer.Typer) -> None:
+    """Add the command of this module."""
+    app.command("advise", epilog="Example: tubewright advise one.json two.json --moves moves.toml")(advise)
+
+
+def advise(
+    measurements: Annotated[
+        list[Path], typer.Argument(metavar="MEASUREMENT", help="What measure --json wrote, one a round, in order.")
+    ],
+    *,
+    moves: Annotated[
+        Path | None, typer.Option("--moves", metavar="FILE", help="What was turned between them (TOML).")
+    ] = None,
+    controls: Annotated[
+        str, typer.Option("--controls", metavar="ID,ID", help="The controls it has; the usual ones where left out.")
+    ] = "",
+    chassis: Annotated[
+        str, typer.Option("--chassis", metavar="ID", help="Take its controls from a chassis profile.")
+    ] = "",
+    guns: Annotated[GunsName | None, typer.Option(help="Guns in line or in a triangle.")] = None,
+    tolerance: Annotated[
+        ToleranceName | None, typer.Option(help="What is good enough; by its guns where left out.")
+    ] = None,
+    opening_mm: Annotated[
+        tuple[float, float] | None,
+        typer.Option("--opening-mm", metavar="W H", help="The opening before the picture by a ruler, mm."),
+    ] = None,
+    minutes_on: Annotated[
+        float | None, typer.Option("--minutes-on", metavar="MIN", help="How long it has been on.")
+    ] = None,
+    at_once: Annotated[
+        int, typer.Option("--at-once", min=1, max=20, help="Controls to turn between two photographs, at most.")
+    ] = 6,
+    append: Annotated[
+        bool, typer.Option("--append", help="Add the moves advised to the file of --moves, as if done just so.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Write the answer as JSON.")] = False,
+    shop: ShopOption = None,
+) -> None:
+    """Say what to turn next, which way and how far.
+
+    Learns this display's own response from what was turned before. Cautions first.
+    """
+    from tubewright.answers.advise import advise as judge
+    from tubewright.files.moves import Moves, read_moves
+
+    if append and moves is None:
+        raise InputError(
+            Fault(what="no file to add to", where="--append", mend="Name it: --moves moves.toml --append.")
+        )
+    knowledge = known(shop) if chassis else known_anyway(shop)
+    written = Moves() if moves is None or (append and not moves.exists()) else read_moves(moves, knowledge)
+    setup = _setup(
+        knowledge,
+        written,
+        controls=controls,
+        chassis=chassis,
+        guns=guns,
+        tolerance=tolerance,
+        opening_mm=opening_mm,
+        minutes_on=minutes_on,
+        at_once=at_once,
+    )
+    answer = judge([_measurement(path, knowledge) for path in measurements], written.turned, setup, knowledge)
+    if append and moves is not None and answer.moves:
+        _append(moves, [move.entry for move in answer.moves])
+    show(answer, as_json=as_json)
+    if answer.state == "not_warm":
+        raise typer.Exit(RefusedError.exit_code)
+
+
+def show(answer: Advised, *, as_json: bool) -> None:
+    """Print an answer."""
+    if as_json:
+        from tubewright.answers.advised import to_json
+
+        emit_json(to_json(answer))
+        return
+    from tubewright.report.advise_text import advise_to_text
+
+    emit(advise_to_text(answer, width=settings.columns(), colour=settings.colour()))
+
+
+def _append(path: Path, entries: list[str]) -> None:
+    from tubewright.cli.measure import write_whole
+
+    try:
+        before = path.read_text(encoding="utf-8") if path.exists() else ""
+    except OSError as error:
+        raise InputError(Fault(what="this file can't be read", where=str(path), mend="Name another place.")) from error
+    write_whole(path, "\n".join(part.strip("\n") + "\n" for part in (before, *entries) if part.strip()).encode())
+
+
+def _setup(
+    knowledge: Knowledge,
+    written: Moves,
+    *,
+    controls: str,
+    chassis: str,
+    guns: GunsName | None,
+    tolerance: ToleranceName | None,
+    opening_mm: tuple[float, float] | None,
+    minutes_on: float | None,
+    at_once: int,
+) -> Setup:
+    """What is set up: what was typed comes before the file of moves, and that before the profile."""
+    from tubewright.answers.advise import Setup, usual_controls
+    from tubewright.answers.profile import named_chassis
+
+    profile = named_chassis(chassis, knowledge, where="--chassis")
+    gun = guns.value if guns is not None else written.guns or "inline"
+    typed = tuple(one.strip() for one in controls.split(",") if one.strip())
+    named = typed or written.controls or (profile.adjustments if profile is not None else ())
+    # A coil to degauss with belongs to the bench, not to the set.
+    has = frozenset(named) | {"degauss"} if named else usual_controls("delta" if gun == "delta" else "inline")
+    minutes = minutes_on if minutes_on is not None else written.minutes_on
+    if minutes is not None and not 0 <= minutes < 1e6:
+        raise InputError(Fault(what="this is no time", where="--minutes-on", mend="Give the minutes since switch-on."))
+    opening = opening_mm or written.opening_mm
+    if opening is not None and not all(10 < side < 5000 for side in opening):
+        raise InputError(
+            Fault(what="no picture has this size", where="--opening-mm", mend="Give width and height in mm.")
+        )
+    return Setup(
+        gun="delta" if gun == "delta" else "inline",
+        controls=has,
+        tolerance=tolerance.value if tolerance is not None else "delta" if gun == "delta" else "arcade",
+        warm=minutes is None or minutes >= knowledge.value("advice_warm_minutes"),
+        degaussed=written.degaussed,
+        at_once=at_once,
+        rings=written.rings,
+        opening_mm=opening,
+    )
+
+
+def _measurement(path: Path, knowledge: Knowledge) -> Measurement:
+    from tubewright.files.measurements import measurement_from_json
+    from tubewright.picture.patterns.rasters import library
+
+    mend = "Give what measure --json wrote."
+    try:
+        if path.stat().st_size > MAX_MEASUREMENT_BYTES:
+            raise InputError(Fault(what="the file is larger than 20 MB", where=str(path), mend=mend))
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(Fault(what="this file can't be read", where=str(path), mend=mend)) from error
+    try:
+        return measurement_from_json(text, library(knowledge.rasters.values()))
+    except InputError as error:
+        raise InputError(Fault(what="this is no measurement", where=str(path), mend=mend)) from error

@@ -1,0 +1,79 @@
+"""The JSON Schema of what ``tubewright advise --json`` writes."""
+
+from __future__ import annotations
+
+from typing import get_args
+
+from tubewright.answers.advise import TOLERANCES
+from tubewright.answers.advised import FORMAT, Sort, State
+from tubewright.answers.measurement import ZONES
+from tubewright.files.schemas import _DIALECT, Schema, _list, _object
+
+
+def advise_schema() -> Schema:
+    """The JSON Schema (2020-12) of what ``tubewright advise --json`` writes, format 1."""
+    text: Schema = {"type": "string"}
+    text_or_null: Schema = {"type": ["string", "null"]}
+    texts: Schema = {"type": "array", "items": text}
+    number: Schema = {"type": "number"}
+    number_or_null: Schema = {"type": ["number", "null"]}
+    size: Schema = {"type": "number", "minimum": 0}
+    expected = _object({"about": text, "unit": text, "before": size, "after": size, "after_sd": size})
+    body = {
+        "format": {"const": FORMAT},
+        "state": {"enum": sorted(get_args(State))},
+        "within_tolerance": {"type": "boolean", "description": "everything measured is within tolerance"},
+        "headline": text,
+        "tolerance": {"enum": list(TOLERANCES)},
+        "cautions": {**texts, "description": "of all moves; read them before the first"},
+        "moves": _list(
+            {
+                "cautions": {**texts, "description": "read these before the move"},
+                "confirm": {**texts, "description": "what must be true before a hand goes in"},
+                "hazard": {"enum": ["H0", "H1", "H2", "H3", "H4"]},
+                "control": text,
+                "name": text,
+                "part": text_or_null,
+                "sort": {"enum": sorted(get_args(Sort))},
+                "direction": text,
+                "amount": text,
+                "value": {**number_or_null, "description": "in unit; the sign says which of the two ways"},
+                "sd": number_or_null,
+                "unit": {"enum": ["turn", "mm", "deg", "cm", None]},
+                "tabs_mm": {**number_or_null, "description": "of rings: how far the tabs should stand apart then"},
+                "angle_deg": {**number_or_null, "description": "of rings: clockwise as seen from behind"},
+                "expected": {"anyOf": [expected, {"type": "null"}]},
+                "why": text,
+                "disturbs": text,
+                "entry": {**text, "description": "lines for the file of moves once it was done"},
+            }
+        ),
+        "remaining": _list(
+            {
+                "about": text,
+                "group": text,
+                "zone": {"enum": [*ZONES, None]},
+                "gun": {"enum": ["red", "green", "blue", None]},
+                "value": size,
+                "sd": size,
+                "tolerance": size,
+                "unit": {"enum": ["mm", "%", "degrees", "share"]},
+                "within": {"type": "boolean"},
+                "chance_within": {"type": "number", "minimum": 0, "maximum": 1},
+            }
+        ),
+        "unknown": _list({"about": text, "reason": text, "would_settle": text}),
+        "notes": texts,
+        "history": {
+            "type": "array",
+            "items": number,
+            "description": "what lay beyond tolerance at each photograph, in tolerances",
+        },
+        "model": _object({"version": text}),
+    }
+    return {
+        "$schema": _DIALECT,
+        "$id": f"urn:tubewright:schema:advise:{FORMAT}",
+        "title": "Tubewright advice, format 1",
+        **_object(body),
+    }
