@@ -43,10 +43,11 @@ from tubewright.judgement.greyscale_advice import (
     GreyPlan,
     Move,
     after_moves,
+    hint_of,
     learn_gains,
     plan_moves,
 )
-from tubewright.judgement.greyscale_fit import SHOWN, GreyFit, GreyReading, Hint, Shown, fit_greys, light_of, packed
+from tubewright.judgement.greyscale_fit import SHOWN, GreyFit, GreyReading, Shown, fit_greys, light_of, packed
 from tubewright.knowledge.model import Knowledge
 from tubewright.physics.colour import TYPICAL_PRIMARIES_XY, luminance_shares
 from tubewright.picture.results import GUNS, GunLaw, Known, Tracking, Unsupported
@@ -151,6 +152,7 @@ def set_grey(
         wanted_peak_cd_m2=wanted_peak_cd_m2,
         reserves=reserves,
         gains=draft.gains,
+        tried=turned,
         swing_v=swing_v,
         retrace_seen=retrace_seen,
         drives_known=sound.no_drives is None,
@@ -219,10 +221,9 @@ def _fitted(
             )
         return fit_greys(used)
     earlier = fit_greys(earlier_sound.used)
-    hint = Hint(gamma_ratio=earlier.gamma_ratio, bend_ln=earlier.bend_ln, primaries_xy=earlier.primaries_xy)
-    fit = fit_greys(used, hint=hint)
     if doubt_of_fit(earlier) is not None:
         return fit_greys(used)
+    fit = fit_greys(used, hint=hint_of(earlier))
     if turned:
         draft.gains, unlearned = learn_gains(earlier, fit, turned, draft.gains)
         for control, why in unlearned.items():
@@ -253,7 +254,7 @@ def _finished(draft: _Draft, fit: GreyFit | None, plan: GreyPlan | None) -> Grey
         unknown=tuple(draft.unknown),
         headline=headline_of(state, draft.error, draft.error_before, then, draft.target, relative=draft.relative),
         words=(
-            *(move_words(one, draft.gains, n) for n, one in enumerate(moves, start=1)),
+            *(move_words(one, n) for n, one in enumerate(moves, start=1)),
             *remarks_of(state, draft.steps, draft.target, plan, relative=draft.relative),
         ),
         cautions=TURNING_CAUTIONS if moves else LOOKING_CAUTIONS,

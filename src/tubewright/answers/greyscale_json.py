@@ -63,6 +63,7 @@ def grey_json(answer: GreyAnswer) -> dict[str, Any]:
                 "cathode_v": _plain(one.cathode_v),
                 "turns": _plain(one.turns_ratio),
                 "turns_sd": _plain(one.turns_sd),
+                "try_turns": _plain(one.probe_ratio),
             }
             for one in answer.moves
         ],

@@ -7,7 +7,7 @@ from typing import Final
 
 from tubewright.answers.greyscale_form import State
 from tubewright.judgement.greyscale import GreyError, GreyStep, GreyTarget
-from tubewright.judgement.greyscale_advice import FIRST_TURN, Control, Gain, GreyPlan, Move
+from tubewright.judgement.greyscale_advice import Control, GreyPlan, Move
 
 _NAMES: Final[Mapping[Control, str]] = {
     "screen_g2": "Screen (grid 2)",
@@ -64,7 +64,7 @@ def headline_of(
     return f"What to turn can't be told from these readings. {now}"
 
 
-def move_words(move: Move, gains: Mapping[Control, Gain], number: int) -> str:
+def move_words(move: Move, number: int) -> str:
     """One control: which way, how far, and what to watch."""
     name = control_name(move.control)
     brighter = move.change_ratio > 0
@@ -85,8 +85,8 @@ def move_words(move: Move, gains: Mapping[Control, Gain], number: int) -> str:
         text += f": about {_turn(abs(move.turns_ratio))} {side}"
         if move.turns_sd is not None:
             text += f", give or take {move.turns_sd:.2f}"
-    elif move.control not in gains:
-        text += f": a little, {_turn(FIRST_TURN)} at most, then read again; what it does per turn isn't known yet"
+    elif move.probe_ratio is not None:
+        text += f": a little, {_turn(move.probe_ratio)} at most, then read again; what it does per turn isn't known yet"
     return f"{text}."
 
 

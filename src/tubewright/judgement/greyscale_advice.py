@@ -12,6 +12,7 @@ and after a turn, sign and all.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
@@ -19,7 +20,16 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 
 from tubewright.judgement.greyscale import GreyTarget
-from tubewright.judgement.greyscale_fit import KNEE_EXPONENT, Array, GreyFit, given_light, light_of
+from tubewright.judgement.greyscale_fit import (
+    BEND_LN_SD,
+    KNEE_EXPONENT,
+    SAME_BEND_LN_SD,
+    Array,
+    GreyFit,
+    Hint,
+    given_light,
+    light_of,
+)
 from tubewright.physics.colour import luminance_shares
 from tubewright.picture.results import GUNS, Unsupported
 
@@ -46,7 +56,8 @@ GOOD_RESERVE: Final = 2.0
 RAISED_RATIO: Final = 1.1
 SAME_GAIN_SDS: Final = 3.0
 LEAST_FULL: Final = 0.05
-LEAST_BLACK_SD: Final = 0.001
+LEAST_BLACK_SD: Final = 0.002
+LEAST_TURN: Final = 0.02
 
 _TINY: Final = 1e-12
 _NODES: Final = np.linspace(0.1, 1.0, num=10)
@@ -73,6 +84,7 @@ class Move:
         cathode_v: The same at the cathode, where the swing is known: above 0 is a higher cathode, which is darker.
         turns_ratio: Turns clockwise, where the control's gain has been learned.
         turns_sd: How sure that is.
+        probe_ratio: Turns to try, one way or the other, while the gain isn't known.
     """
 
     control: Control
@@ -83,6 +95,7 @@ class Move:
     cathode_v: float | None = None
     turns_ratio: float | None = None
     turns_sd: float | None = None
+    probe_ratio: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +149,20 @@ def bent_guns(fit: GreyFit) -> tuple[Bent, ...]:
     return tuple(found)
 
 
+def hint_of(fit: GreyFit) -> Hint:
+    """What this fit tells the next one of the same tube.
+
+    A gun that flattens does so less once it is lowered, so its bend is found anew.
+    """
+    anew = np.isin(GUNS, [one.gun for one in bent_guns(fit)])
+    return Hint(
+        gamma_ratio=fit.gamma_ratio,
+        bend_ln=np.where(anew, 0.0, fit.bend_ln),
+        bend_ln_sd=np.where(anew, BEND_LN_SD, SAME_BEND_LN_SD),
+        primaries_xy=fit.primaries_xy,
+    )
+
+
 def turned(parameters: Array, shift: Array, factor: Array) -> Array:
     """Laws ``(..., 18)`` after their roots were shifted by a share of full drive and their drives multiplied."""
     ln_full, black, ln_gamma, bend = (parameters[..., 3 * k : 3 * k + 3] for k in range(4))
@@ -173,6 +200,7 @@ def plan_moves(
     wanted_peak_cd_m2: float | None = None,
     reserves: Mapping[str, float] | None = None,
     gains: Mapping[Control, Gain] | None = None,
+    tried: Mapping[Control, float] | None = None,
     swing_v: float | None = None,
     retrace_seen: bool = False,
     drives_known: bool = True,
@@ -186,6 +214,7 @@ def plan_moves(
         reserves: Emission reserve of each gun by name, the least that is likely; a gun known to be strong
             and straight may be raised a little.
         gains: What is known of the controls.
+        tried: What was turned last; a control whose gain still isn't known then is turned twice as far.
         swing_v: Cathode volts from black to full white, as set now.
         retrace_seen: Whether retrace lines are seen on a dark picture.
         drives_known: False where the highlights clip: only the darks are advised on then.
@@ -232,6 +261,7 @@ def plan_moves(
     else:
         moves += [_move(fit, gun, shift, np.ones(3), CUTOFFS[gun], gains, swing_v) for gun in range(3)]
     moves += [_move(fit, gun, np.zeros(3), factor, DRIVES[gun], gains, None) for gun in range(3)]
+    moves = [one if one.turns_ratio is not None else _probing(one, tried or {}) for one in moves]
     kept = tuple(one for one in moves if abs(one.light_ratio) >= LEAST_LIGHT_RATIO or one.control == "screen_g2")
     return GreyPlan(
         moves=kept,
@@ -335,6 +365,11 @@ def _screen(fit: GreyFit, shift: float, gains: Mapping[Control, Gain], swing_v: 
     )
 
 
+def _probing(move: Move, tried: Mapping[Control, float]) -> Move:
+    last = abs(tried.get(move.control, 0.0))
+    return dataclasses.replace(move, probe_ratio=FIRST_TURN if last == 0 else min(2 * last, MOST_TURN))
+
+
 def _turns(change: float, sd: float, gain: Gain | None) -> tuple[float | None, float | None]:
     if gain is None:
         return None, None
@@ -350,7 +385,7 @@ def learn_gains(
 
     Args:
         before: Fit of the readings before.
-        after: Fit of those after, with the exponents and phosphors of the first (:class:`Hint`).
+        after: Fit of those after, with the exponents and phosphors of the first (:func:`hint_of`).
         turns: What was turned, in turns; clockwise is above 0.
         known: What was known before.
 
@@ -367,7 +402,8 @@ def learn_gains(
     factor_sd, shift_sd = (np.hypot(sds[0][k], sds[1][k]) for k in range(2))
     screen = turns.get("screen_g2", 0.0)
     for control, amount in turns.items():
-        if amount == 0:
+        if abs(amount) < LEAST_TURN:
+            # What so small a turn does drowns in what the fits leave open, and would be taken for a huge gain.
             continue
         if control == "screen_g2":
             alone = [gun for gun in range(3) if not turns.get(CUTOFFS[gun], 0.0)]
@@ -397,14 +433,24 @@ def learn_gains(
 def _steady_sd(fit: GreyFit) -> tuple[Array, Array]:
     """Standard deviations of each gun's drive (its logarithm) and black level, all that no control turns held still.
 
-    Exponents, bends and phosphors are the same before and after, so their errors drop out of a difference.
+    Exponents, bends and phosphors are the same before and after, so their errors drop out of
+    a difference; but for the bend of a gun that flattens, which goes with its drive.
     """
     certain = np.linalg.pinv(np.cov(fit.draws, rowvar=False))
-    spread = np.linalg.pinv(certain[:6, :6])
-    # The drive's logarithm is (ln full)/gamma - ln(1 - black).
-    full = np.sqrt(np.diag(spread)[0:3]) / fit.gamma_ratio
-    black = np.sqrt(np.diag(spread)[3:6])
-    return np.hypot(full, black), np.maximum(black, LEAST_BLACK_SD)
+    bent = np.flatnonzero(np.isin(GUNS, [one.gun for one in bent_guns(fit)]))
+    free = [*range(6), *(9 + int(gun) for gun in bent)]
+    spread = np.linalg.pinv(certain[np.ix_(free, free)])
+    drive, black = np.zeros(3), np.zeros(3)
+    for gun in range(3):
+        # The drive's logarithm is (ln full + bend)/gamma - ln(1 - black).
+        weight = np.zeros(len(free))
+        weight[gun] = 1 / fit.gamma_ratio[gun]
+        weight[3 + gun] = 1 / max(1 - fit.black_ratio[gun], LEAST_FULL)
+        if 9 + gun in free:
+            weight[free.index(9 + gun)] = 1 / fit.gamma_ratio[gun]
+        drive[gun] = np.sqrt(weight @ spread @ weight)
+        black[gun] = np.sqrt(spread[3 + gun, 3 + gun])
+    return drive, np.maximum(black, LEAST_BLACK_SD)
 
 
 def _merged(old: Gain | None, per_turn: float, sd: float) -> Gain:

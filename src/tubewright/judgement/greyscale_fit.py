@@ -34,6 +34,7 @@ GAMMA_LN_SD: Final = 0.15
 USUAL_BLACK: Final = 0.03
 BLACK_SD: Final = 0.12
 BEND_LN_SD: Final = 0.3
+FULL_LN_SD: Final = 5.0
 KNEE_EXPONENT: Final = 2.0
 PHOSPHOR_XY_SD: Final = 0.015
 SAME_GAMMA_LN_SD: Final = 0.01
@@ -71,6 +72,7 @@ class Hint:
 
     gamma_ratio: Array
     bend_ln: Array
+    bend_ln_sd: Array
     primaries_xy: Array
 
 
@@ -254,8 +256,8 @@ def _prior(hint: Hint | None, primaries_xy: Array) -> Array:
 def _prior_sd(hint: Hint | None) -> Array:
     gamma = GAMMA_LN_SD if hint is None else SAME_GAMMA_LN_SD
     place = PHOSPHOR_XY_SD if hint is None else SAME_PHOSPHOR_XY_SD
-    bend = BEND_LN_SD if hint is None else SAME_BEND_LN_SD
-    return np.repeat([1e3, BLACK_SD, gamma, bend, place, place], 3)
+    bend = np.full(3, BEND_LN_SD) if hint is None else hint.bend_ln_sd
+    return np.concatenate([np.repeat([FULL_LN_SD, BLACK_SD, gamma], 3), bend, np.full(6, place)])
 
 
 def _start(problem: _Problem) -> Array:
