@@ -8,7 +8,7 @@ from typing import Final
 UNIT_SUFFIXES: Final = frozenset(
     # symbols, which come last in a name: cutoff_v, luminance_cd_m2
     {"v", "a", "ua", "ma", "ohm", "mohm", "w", "f", "h", "j", "hz", "khz", "ev"}
-    | {"s", "ms", "us", "mm", "m", "in", "px", "k", "c", "xy", "deg", "m2", "pct"}
+    | {"s", "ms", "us", "mm", "cm", "m", "in", "px", "k", "c", "xy", "deg", "m2", "pct"}
     | {"kv", "mv", "pp", "rms", "nf", "uf", "pf", "mh", "rad", "mj", "kohm", "db"}  # _v_pp and _v_rms are volts
 )
 

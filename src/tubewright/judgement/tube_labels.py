@@ -33,7 +33,6 @@ NEVER_TOLD: Final = (
 """What no grammar puts into a label: look the type up in its data sheet, or measure."""
 
 _LONGEST: Final = 40
-_NEARLY: Final = 2
 _DASHES: Final = re.compile("[\u2010-\u2015\u2212_/.]")
 _GROUP: Final = re.compile(r"\(\?P<(?P<name>\w+)>(?P<pattern>[^()]*)\)|(?P<plain>[^()]+)")
 _OLD_EIA_LETTERS: Final = "V"
@@ -206,7 +205,7 @@ def nearest(label: str, knowledge: Knowledge) -> tuple[LabelMiss, ...]:
     if best == 0:
         return tuple(miss for _, _, miss in reached)
     reached.sort(key=lambda one: (-one[0], -one[1]))
-    return tuple(miss for at, _, miss in reached if at >= max(1, best - _NEARLY))
+    return tuple(miss for at, _, miss in reached if at >= max(1, best - 2))
 
 
 def _furthest(rest: str, parts: list[tuple[str, re.Pattern[str]]]) -> tuple[int, int]:

@@ -1,0 +1,44 @@
+"""The figures by which a donor tube is compared; each has its entry with its source among the facts."""
+
+from __future__ import annotations
+
+from typing import Final
+
+NECK_SLACK_MM: Final = 0.8
+HEATER_V_RATIO: Final = 0.03
+HEATER_A_RATIO: Final = 0.1
+SIZE_SAME_RATIO: Final = 0.02
+SIZE_NEAR_RATIO: Final = 0.08
+ANGLE_SLACK_DEG: Final = 3.0
+LINE_YOKE_RATIO: Final = 0.1
+LINE_ADAPT_RATIO: Final = 0.3
+FIELD_YOKE_RATIO: Final = 0.2
+FIELD_ADAPT_RATIO: Final = 1.0
+ENERGY_MOST_RATIO: Final = 1.15
+BOLTS_SLACK_MM: Final = 3.0
+EHT_LOW_RATIO: Final = 0.85
+EHT_READ_RATIO: Final = 0.05
+
+SWAP_MINUTES: Final = 180.0
+AS_SET_SAVES_MINUTES: Final = 90.0
+RESISTOR_MINUTES: Final = 20.0
+WINDING_MINUTES: Final = 45.0
+SOCKET_MINUTES: Final = 45.0
+GRIDS_MINUTES: Final = 20.0
+MOUNT_MINUTES: Final = 45.0
+FIELD_MINUTES: Final = 45.0
+WIDTH_MINUTES: Final = 30.0
+FOCUS_MINUTES: Final = 20.0
+
+EMISSION_SCRAP_RATIO: Final = 0.1
+EMISSION_WEAK_RATIO: Final = 0.175
+EMISSION_FAIR_RATIO: Final = 0.325
+EMISSION_TIRED_RATIO: Final = 0.475
+WEAK_LOSES_SHARE: Final = 0.55
+FAIR_LOSES_SHARE: Final = 0.3
+TIRED_LOSES_SHARE: Final = 0.1
+RESTORED_LOSES_SHARE: Final = 0.1
+UNREAD_LOSES_SHARE: Final = 0.3
+LONG_HOURS: Final = 20000.0
+LONG_LOSES_SHARE: Final = 0.1
+BURN_LOSES_RATIO: Final = 1.0
