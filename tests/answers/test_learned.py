@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from tubewright.answers.assess import assess
 from tubewright.answers.diagnose import diagnose
 from tubewright.answers.learned import learned, to_json
 from tubewright.case import Case
@@ -37,3 +38,11 @@ def test_the_diagnosis_goes_by_the_same_figures() -> None:
     shown = diagnose(case, KNOWLEDGE, SHOP).learned
     assert shown
     assert all(told[figure.fault, figure.about] == figure for figure in shown)
+
+
+def test_the_verdict_goes_by_the_same_figures_as_the_diagnosis() -> None:
+    case = Case.model_validate({"format": 1, "symptoms": [{"id": "top_curl"}]})
+    asked = {suspect.id: suspect.probability for suspect in assess(case, KNOWLEDGE, SHOP, futures=1000).suspects}
+    told = {fault.id: fault.probability for fault in diagnose(case, KNOWLEDGE, SHOP).faults}
+    assert asked["afc_filter_aged"] == told["afc_filter_aged"]
+    assert asked["afc_filter_aged"] > diagnose(case, KNOWLEDGE).faults[0].probability

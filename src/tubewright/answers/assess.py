@@ -33,7 +33,7 @@ from tubewright.judgement.readings import current_readings
 from tubewright.judgement.situation import Outcome
 from tubewright.knowledge.model import Knowledge
 
-MODEL_VERSION: Final = "1"
+MODEL_VERSION: Final = "2"
 """Changes whenever the same case may get another answer."""
 
 

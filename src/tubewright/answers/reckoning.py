@@ -18,6 +18,7 @@ from tubewright.experience import NO_EXPERIENCE, Experience
 from tubewright.judgement.complaint import Complaint, hear, misread_odds
 from tubewright.judgement.condition import Condition, infer_condition
 from tubewright.judgement.consistency import Consistency, check
+from tubewright.judgement.faults_learned import learn_faults
 from tubewright.judgement.learning import Learned, learn
 from tubewright.judgement.life import Futures, draw_futures
 from tubewright.judgement.money import Prices, prices_of
@@ -78,6 +79,7 @@ def reckon(
 ) -> Reckoning:
     """Work out everything that the answer puts into words; arguments as for :func:`assess`."""
     rng = np.random.default_rng(seed)
+    knowledge = learn_faults(knowledge, experience).knowledge
     told = _weigh_evidence(case, knowledge, learn(knowledge, experience), experience, rng)
     obstacles = find_obstacles(case, told.consistency, knowledge, told.complaint.diagnosis.posteriors)
     prices = prices_of(case, knowledge)
