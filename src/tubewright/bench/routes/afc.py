@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Final, TypeVar
 from urllib.parse import parse_qsl, urlencode
 
@@ -252,7 +253,7 @@ def _reckoned(bench: Bench, asked: Form, profile: Chassis | None, work: str, *, 
     for name in PART_NAMES.values():
         text = asked.text(name)
         if text:
-            parts[name] = gathered.take(lambda name=name, text=text: typed_part(name, text, name))  # type: ignore[misc]
+            parts[name] = gathered.take(partial(typed_part, name, text, name))
     gathered.faults += read.faults
     setup: AfcSetup | None = None
     if source is not None and not gathered.faults and (work != "curl" or any(v is not None for v in parts.values())):
@@ -291,7 +292,7 @@ def _about(setup: AfcSetup, asked: Form, read: FormReader, work: str, *, capture
         for name in CHANGEABLE:
             text = asked.text(f"to_{name}")
             if text:
-                changed[name] = gathered.take(lambda name=name, text=text: typed_part(name, text, f"to_{name}"))  # type: ignore[misc]
+                changed[name] = gathered.take(partial(typed_part, name, text, f"to_{name}"))
         gathered.finish()
         return what_if(setup, changed, capture=capture)
     if work == "best":
