@@ -209,7 +209,8 @@ def test_a_gun_that_got_worse_is_left_alone() -> None:
 @pytest.mark.parametrize(("pair", "value"), [("hk", 0.02), ("hk", 0.5), ("kg1", 0.01), ("kg1", 1.5), ("g1g2", 5.0)])
 def test_a_leak_that_appears_shuts_everything_and_says_since_when(pair: str, value: float) -> None:
     after = read(25, red=0.7, green=0.68, blue=0.42)
-    case = a_case([*BEFORE, *leakage(30, **{pair: value}), *after], [CONTACTS, done(10, "clean", "blue", "improved")])
+    leaking: dict[str, Any] = {pair: value}
+    case = a_case([*BEFORE, *leakage(30, **leaking), *after], [CONTACTS, done(10, "clean", "blue", "improved")])
     words = [one.words for one in stopped(case) if one.rule == "leak"]
     assert len(words) == 1
     assert "appeared after low-current cleaning" in words[0]
