@@ -19,18 +19,7 @@ from tubewright.judgement.greyscale import (
     look_over,
     predicted_steps,
 )
-from tubewright.judgement.greyscale_advice import (
-    MOST_TURN,
-    Control,
-    Gain,
-    GreyPlan,
-    after_moves,
-    bent_guns,
-    hint_of,
-    learn_gains,
-    plan_moves,
-    turned,
-)
+from tubewright.judgement.greyscale_advice import MOST_TURN, GreyPlan, after_moves, plan_moves, turned
 from tubewright.judgement.greyscale_fit import (
     GreyFit,
     GreyReading,
@@ -39,6 +28,7 @@ from tubewright.judgement.greyscale_fit import (
     packed,
     phosphor_matrix,
 )
+from tubewright.judgement.greyscale_gains import Control, Gain, bent_guns, hint_of, learn_gains
 from tubewright.physics.colour import WHITES_XY, xy_from_xyz
 from tubewright.picture.results import Unsupported
 

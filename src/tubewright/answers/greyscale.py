@@ -35,19 +35,9 @@ from tubewright.judgement.greyscale import (
     look_over,
     predicted_steps,
 )
-from tubewright.judgement.greyscale_advice import (
-    CONTROLS,
-    LOW_LEVEL,
-    Control,
-    Gain,
-    GreyPlan,
-    Move,
-    after_moves,
-    hint_of,
-    learn_gains,
-    plan_moves,
-)
+from tubewright.judgement.greyscale_advice import LOW_LEVEL, GreyPlan, Move, after_moves, plan_moves
 from tubewright.judgement.greyscale_fit import SHOWN, GreyFit, GreyReading, Shown, fit_greys, light_of, packed
+from tubewright.judgement.greyscale_gains import CONTROLS, Control, Gain, hint_of, learn_gains
 from tubewright.knowledge.model import Knowledge
 from tubewright.physics.colour import TYPICAL_PRIMARIES_XY, luminance_shares
 from tubewright.picture.results import GUNS, GunLaw, Known, Tracking, Unsupported

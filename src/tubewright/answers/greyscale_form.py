@@ -8,8 +8,9 @@ from typing import Literal, TypeAlias
 
 from tubewright.answers.assessment import Figure, Unknown
 from tubewright.judgement.greyscale import GreyError, GreyStep, GreyTarget
-from tubewright.judgement.greyscale_advice import Control, Gain, Move
+from tubewright.judgement.greyscale_advice import Move
 from tubewright.judgement.greyscale_fit import GreyReading
+from tubewright.judgement.greyscale_gains import Control, Gain
 from tubewright.picture.results import GunName
 
 State: TypeAlias = Literal["done", "turn", "settled", "unknown"]

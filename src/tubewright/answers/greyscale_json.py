@@ -10,8 +10,8 @@ from tubewright.answers.assessment import Figure, Unknown
 from tubewright.answers.greyscale_form import GreyAnswer
 from tubewright.errors import Fault, InputError
 from tubewright.judgement.greyscale import GreyError, GreyStep
-from tubewright.judgement.greyscale_advice import CONTROLS, Control, Gain
 from tubewright.judgement.greyscale_fit import SHOWN, GreyReading
+from tubewright.judgement.greyscale_gains import CONTROLS, Control, Gain
 
 FORMAT: Final = "greyscale-1"
 

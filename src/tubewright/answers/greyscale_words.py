@@ -7,7 +7,8 @@ from typing import Final
 
 from tubewright.answers.greyscale_form import State
 from tubewright.judgement.greyscale import GreyError, GreyStep, GreyTarget
-from tubewright.judgement.greyscale_advice import Control, GreyPlan, Move
+from tubewright.judgement.greyscale_advice import GreyPlan, Move
+from tubewright.judgement.greyscale_gains import Control
 
 _NAMES: Final[Mapping[Control, str]] = {
     "screen_g2": "Screen (grid 2)",
