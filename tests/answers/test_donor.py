@@ -215,3 +215,23 @@ def test_a_scan_has_its_cautions_and_plain_json() -> None:
     body = json.loads(json.dumps(scan_json(answer, cautions=("a",), confirm=()), allow_nan=False))
     assert body["width"]["ratio"] == pytest.approx(1.02062, abs=1e-5)
     assert body["supply"][0]["allowed"] is True
+
+
+def test_the_ends_of_a_size_hold_the_anode_voltages_spread() -> None:
+    """A yoke moves the anode voltage by something between its own and half its change: the size spans both."""
+    stage = LineStage(eht_limit_kv=27.5, scan_khz=15.7, retrace_us=11)
+    answer = answer_scan(ScanState(line_mh=1.25, eht_kv=24), ScanState(line_mh=1.3), stage)
+    fixed = scan_change(ScanState(line_mh=1.25, eht_kv=24), ScanState(line_mh=1.3, eht_kv=24))
+    for size, still in ((answer.change.width, fixed.width), (answer.change.height, fixed.height)):
+        assert size is not None
+        assert still is not None
+        assert size.ratio > still.ratio, "the anode voltage falls, so the picture grows against that"
+        assert size.low_ratio < size.ratio < size.high_ratio
+        assert size.low_ratio >= still.low_ratio
+
+
+def test_what_a_swap_ends_with_is_said() -> None:
+    body = donor_json(answered(HELD["S1"]), cautions=(), confirm=())
+    told = " ".join(body["afterwards"])
+    for word in ("braid", "zero beam", "degauss", "trip"):
+        assert word in told

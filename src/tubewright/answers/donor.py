@@ -13,16 +13,26 @@ from typing import Any, Final, TypeAlias
 
 from tubewright.answers.assessment import Spread
 from tubewright.answers.eht import AnodeChange, ChangeWanted, LineStage, weigh_change
-from tubewright.answers.scan import SIZE_TOLD_RATIO, SupplyMove, change_json, moves_json, size_words, supply_moves
+from tubewright.answers.scan import (
+    SIZE_TOLD_RATIO,
+    SupplyMove,
+    change_json,
+    moves_json,
+    size_words,
+    supply_moves,
+    with_spread,
+)
 from tubewright.errors import Fault, InputError
 from tubewright.judgement.donor import better_first, rank_key, weigh_way
 from tubewright.judgement.donor_glass import condition
 from tubewright.judgement.donor_tube import VERDICTS, Aspect, SetFigures, Tube, Verdict, Way, YokeFrom
+from tubewright.judgement.donor_yoke import scan_states
 from tubewright.judgement.scan_change import ScanChange
 from tubewright.judgement.tube_labels import LabelReading, decode_label
 from tubewright.knowledge.model import Knowledge
 
 __all__ = [
+    "AFTERWARDS",
     "CAUTIONS",
     "VERDICT_WORDS",
     "Aspect",
@@ -53,6 +63,15 @@ CAUTIONS: Final = (
 """Ids of the cautions that go before any swap of a tube."""
 
 HAZARD: Final = "H4: handling the glass, which can implode"
+
+AFTERWARDS: Final = (
+    "The braid lies tight on the new tube's outer coating, which floats at thousands of volts without it.",
+    "The anode's cup and lead fit the new tube's button without a gap, dry and clean.",
+    "First power behind a limiter, heater true RMS at the pins, B+ as documented.",
+    "Anode voltage at zero beam against both ratings, the set's and the tube's; the protection's trip proven.",
+    "Warm up, degauss, purity, convergence, geometry, grey scale, in that order.",
+)
+"""What any swap ends with."""
 
 VERDICT_WORDS: Final[dict[Verdict, str]] = {
     "fits": "fits as it is, with the set's own yoke",
@@ -234,13 +253,17 @@ def _way(wanted: Tube, donor: Tube, figures: SetFigures, yoke_from: YokeFrom) ->
     )
     along = ChangeWanted()
     further: tuple[Aspect, ...] = ()
-    after = None
+    after: Spread | None = None
     if yoke_from == "donor" and donor.yoke and donor.line_mh and wanted.line_mh and donor.line_mh != wanted.line_mh:
         along = ChangeWanted(yoke_mh=donor.line_mh)
         weighed = weigh_change(stage, along)
         further = (_guarded(weighed, figures),)
-        after = weighed.after_kv.median if isinstance(weighed.after_kv, Spread) else None
-    way, change = weigh_way(wanted, donor, figures, yoke_from, further, eht_after_kv=after)
+        if isinstance(weighed.ratio, Spread) and figures.eht_kv is not None:
+            after = weighed.ratio
+    eht_after_kv = None if after is None or figures.eht_kv is None else figures.eht_kv * after.median
+    way, change = weigh_way(wanted, donor, figures, yoke_from, further, eht_after_kv=eht_after_kv)
+    if after is not None and figures.eht_kv is not None:
+        change = with_spread(*scan_states(wanted, donor, figures, yoke_from), figures.eht_kv, after)
     return way, change, tuple(supply_moves(change, stage, along))
 
 
@@ -325,6 +348,7 @@ def donor_json(answer: DonorAnswer, *, cautions: tuple[str, ...], confirm: tuple
         "headline": answer.headline,
         "remarks": list(answer.remarks),
         "donors": [_match_json(match) for match in answer.matches],
+        "afterwards": list(AFTERWARDS),
     }
 
 

@@ -11,7 +11,18 @@ from tubewright.answers.eht import CAUTIONS, HAZARD, ChangeWanted, LineStage, gu
 from tubewright.errors import Fault, InputError
 from tubewright.judgement.scan_change import ScanChange, ScanState, SizeRatio, coil_for, scan_change
 
-__all__ = ["ScanAnswer", "ScanState", "SupplyMove", "answer_scan", "scan_json", "size_words", "supply_moves"]
+__all__ = [
+    "ScanAnswer",
+    "ScanState",
+    "SupplyMove",
+    "answer_scan",
+    "change_json",
+    "moves_json",
+    "scan_json",
+    "size_words",
+    "supply_moves",
+    "with_spread",
+]
 
 SIZE_TOLD_RATIO: Final = 0.005
 DOCUMENTED: Final = "B+ stays at its documented value; the width control comes first."
@@ -67,6 +78,7 @@ def answer_scan(before: ScanState, after: ScanState, stage: LineStage) -> ScanAn
         bplus_v=before.bplus_v,
     )
     words: list[str] = []
+    moved: Spread | None = None
     if "eht_kv" in given and before.eht_kv is not None and after.eht_kv is not None:
         # The guard knows of causes; a rise by itself is put to it as one of B+ alone.
         guard_change(replace(stage, bplus_v=1.0), ChangeWanted(bplus_v=after.eht_kv / before.eht_kv))
@@ -78,12 +90,15 @@ def answer_scan(before: ScanState, after: ScanState, stage: LineStage) -> ScanAn
     if "eht_kv" not in given and wanted != ChangeWanted():
         weighed = guard_change(stage, wanted)
         words += [line for line in weighed.words if line.startswith(("The anode", "Whether", "Retrace", "Anode"))]
-        if isinstance(weighed.after_kv, Spread):
-            after = replace(after, eht_kv=weighed.after_kv.median)
+        if isinstance(weighed.ratio, Spread) and before.eht_kv is not None:
+            moved = weighed.ratio
             words.append("That anode voltage is reckoned into the size.")
         elif before.eht_kv is None:
             words.append("The size is reckoned with the anode voltage as it is.")
-    change = scan_change(before, after)
+    if moved is not None and before.eht_kv is not None:
+        change = with_spread(before, after, before.eht_kv, moved)
+    else:
+        change = scan_change(before, after)
     sizes = [*size_words("Width", change.width), *size_words("Height", change.height)]
     return ScanAnswer(
         change=change,
@@ -137,6 +152,34 @@ def size_words(name: str, size: SizeRatio | None) -> Iterator[str]:
 def _energy_words(change: ScanChange) -> Iterator[str]:
     if change.energy_ratio is not None and abs(change.energy_ratio - 1) >= SIZE_TOLD_RATIO:
         yield f"A full picture needs {100 * (change.energy_ratio - 1):+.1f} % deflection energy."
+
+
+def with_spread(before: ScanState, after: ScanState, eht_kv: float, ratio: Spread) -> ScanChange:
+    """The change with an anode voltage that itself moves, its spread taken into the ends.
+
+    Args:
+        before: As it was.
+        after: As it would be, but for the anode voltage.
+        eht_kv: The anode voltage before.
+        ratio: What becomes of it.
+    """
+    at = {
+        part: scan_change(before, replace(after, eht_kv=eht_kv * part)) for part in (ratio.median, ratio.p10, ratio.p90)
+    }
+    middle = at[ratio.median]
+    return replace(
+        middle,
+        width=_widened(middle.width, [one.width for one in at.values()]),
+        height=_widened(middle.height, [one.height for one in at.values()]),
+    )
+
+
+def _widened(middle: SizeRatio | None, others: list[SizeRatio | None]) -> SizeRatio | None:
+    known = [one for one in others if one is not None]
+    if middle is None or not known:
+        return middle
+    low, high = min(one.low_ratio for one in known), max(one.high_ratio for one in known)
+    return SizeRatio(ratio=middle.ratio, low_ratio=low, high_ratio=high)
 
 
 def supply_moves(change: ScanChange, stage: LineStage, along: ChangeWanted) -> Iterator[SupplyMove]:

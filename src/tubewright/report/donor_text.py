@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from tubewright.answers.donor import VERDICT_WORDS, DonorAnswer, DonorMatch, Verdict
+from tubewright.answers.donor import AFTERWARDS, VERDICT_WORDS, DonorAnswer, DonorMatch, Verdict
 from tubewright.answers.scan import ScanAnswer, SupplyMove
 from tubewright.report.describe import Block, Column, Listing, Paragraph, Step, Table
 from tubewright.report.text import blocks_to_text
@@ -45,6 +45,8 @@ def donor_blocks(answer: DonorAnswer, *, cautions: tuple[str, ...], confirm: tup
         blocks.append(_ranking(answer))
     for match in answer.matches:
         blocks += _match_blocks(match)
+    if any(match.way.verdict != "never" for match in answer.matches):
+        blocks += [Paragraph(text="After any swap:", strong=True), Listing(items=AFTERWARDS)]
     return blocks
 
 
@@ -94,6 +96,7 @@ def _ranking(answer: DonorAnswer) -> Table:
 def _match_blocks(match: DonorMatch) -> Iterator[Block]:
     tube = match.tube
     where = f", {tube.place}" if tube.place else ""
+    where += f", price {tube.price:g}" if tube.price is not None else ""
     named = f"{tube.id} ({tube.label}{where})" if tube.label else f"{tube.id}{where}"
     yield Paragraph(text=f"{match.rank}. {named}. {match.headline}", strong=True)
     if match.other is not None and match.way.verdict != "never" and match.other.verdict != "never":
