@@ -115,9 +115,12 @@ def _decoded(raw: bytes, name: str) -> str:
 
 def _separator(lines: list[str]) -> str:
     for sign in (";", "\t"):
-        if all(sign in line for line in lines):
+        if 2 * sum(sign in line for line in lines) > len(lines):
             return sign
-    return "," if all(line.count(",") >= 3 and not re.search(r"\S,\S+\s+\S+,", line) for line in lines) else " "
+    words = [line.split() for line in lines]
+    # Commas within the words of a row are decimals; behind them they part the columns.
+    spaced = [len(row) >= 3 and not any(word.endswith(",") for word in row) for row in words]
+    return " " if 2 * sum(spaced) > len(lines) else ","
 
 
 def _cells(line: str, separator: str) -> list[str]:
