@@ -273,13 +273,17 @@ def _off_centre(hidden: Mapping[str, Known], scale: Scale | Unsupported, one: st
     edges = {name: figure for name in (one, other) if isinstance(figure := hidden.get(name, _UNSEEN), Figure)}
     if not edges:
         return _UNSEEN
-    # The edge that hides more is the one whose marks tell; the other may stand in view.
-    name, edge = max(edges.items(), key=lambda item: item[1].value)
-    if edge.value <= 0:
+    across = scale.width_mm.value if one == "left" else scale.height_mm.value
+    hiding = {name: edge for name, edge in edges.items() if edge.value > 0}
+    if len(hiding) == 2:
+        sd = math.hypot(edges[one].sd, edges[other].sd)
+        return Figure(value=(edges[other].value - edges[one].value) / 200 * across, sd=sd / 200 * across)
+    if not hiding:
         return Unsupported(
             reason="no edge of the picture is hidden", would_settle="distances from picture to opening by a ruler"
         )
-    across = scale.width_mm.value if one == "left" else scale.height_mm.value
+    # The other edge stands in view: only this one's marks tell, against half of what the picture is too large.
+    ((name, edge),) = hiding.items()
     sign = -1.0 if name == one else 1.0
     value, sd = sign * (edge.value - over.value / 2), math.hypot(edge.sd, over.sd / 2)
     return Figure(value=value / 100 * across, sd=sd / 100 * across)

@@ -1,0 +1,281 @@
+"""The course of a set-up: probe, then amounts, then done; and what ends it otherwise."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import pytest
+
+from tubewright.files.measurements import measurement_from_json
+from tubewright.judgement.advice.course import Course, RingSetting, Setup, Turned, follow, known
+from tubewright.judgement.advice.effects import ORDER
+from tubewright.judgement.advice.modes import INDEX
+from tubewright.judgement.advice.plan import plan
+from tubewright.judgement.advice.planned import Plan
+from tubewright.knowledge.load import load_knowledge
+from tubewright.simulate.controls import Bench, State
+from tubewright.simulate.display import Misconvergence, Shape
+
+KNOWLEDGE = load_knowledge()
+
+
+def bench_with(seed: int = 1, **state: object) -> Bench:
+    """A display in perfect order but for what is given."""
+    bench = Bench(seed, calm=True)
+    bench.state = replace(State(), **state)  # type: ignore[arg-type]
+    return bench
+
+
+def setup_of(bench: Bench, **changes: object) -> Setup:
+    rings = {name: RingSetting(tabs_mm=ring.tabs_mm) for name, ring in bench.rings.items()}
+    base = Setup(controls=bench.controls, rings=rings, opening_mm=bench.opening_mm)
+    return replace(base, **changes)  # type: ignore[arg-type]
+
+
+class Session:
+    """One display, its photographs, and what a hand did."""
+
+    def __init__(self, bench: Bench, **changes: object) -> None:
+        self.bench, self.setup = bench, setup_of(bench, **changes)
+        self.measured = [measurement_from_json(json.dumps(bench.measured()), {})]
+        self.turned: list[Turned] = []
+
+    def course(self) -> Course:
+        return follow(self.measured, self.turned, self.setup, KNOWLEDGE)
+
+    def plan(self) -> Plan:
+        return plan(self.course(), KNOWLEDGE)
+
+    def photograph(self) -> None:
+        self.measured.append(measurement_from_json(json.dumps(self.bench.measured()), {}))
+
+    def turn(self, control: str, value: float, **said: object) -> None:
+        unit = "mm" if control.startswith("yoke") else "turn"
+        move = Turned(after=len(self.measured), control=control, value=value, unit=unit)
+        self.turned.append(replace(move, **said))  # type: ignore[arg-type]
+
+    def obey(self, found: Plan) -> None:
+        for move in found.moves:
+            if move.control == "degauss":
+                self.bench.degauss()
+                self.turn("degauss", 0.0)
+            elif move.ring is not None:
+                self.bench.set_ring(move.control, move.ring.tabs_mm, move.ring.angle_deg, steady=True)
+                self.turn(move.control, 0.0, ring=move.ring)
+            else:
+                self.bench.turn(move.control, move.value, steady=True)
+                self.turn(move.control, move.value)
+        self.photograph()
+
+
+def controls(found: Plan) -> list[str]:
+    return [move.control for move in found.moves]
+
+
+def test_a_display_in_order_is_done_at_once() -> None:
+    found = Session(bench_with()).plan()
+    assert found.state == "done"
+    assert found.moves == ()
+
+
+def test_nothing_is_advised_before_it_is_warm() -> None:
+    wide = bench_with(width_ratio=1.08)
+    found = Session(wide, warm=False).plan()
+    assert (found.state, found.moves) == ("not_warm", ())
+    assert Session(wide).plan().moves
+
+
+@pytest.mark.parametrize(
+    ("state", "control"),
+    [
+        ({"misconvergence": Misconvergence(four_pole_mm=(0.9, 0.7))}, "four_pole_rings"),
+        ({"misconvergence": Misconvergence(six_pole_mm=(0.9, -0.7))}, "six_pole_rings"),
+        ({"misconvergence": Misconvergence(crossed_mm=(3.0, -2.5))}, "yoke_tilt_vertical"),
+        ({"misconvergence": Misconvergence(size_mm=(3.0, 2.5))}, "yoke_tilt_horizontal"),
+        ({"width_ratio": 1.06}, "h_size"),
+        ({"height_ratio": 0.93}, "v_size"),
+        ({"shape": Shape(shift_x_mm=8.0)}, "h_position"),
+        ({"shape": Shape(pincushion_left_pct=4.0, pincushion_right_pct=4.0)}, "pincushion"),
+        ({"shape": Shape(trapezoid_h_pct=4.0)}, "trapezoid"),
+        ({"shape": Shape(linearity_v_tilt_pct=20.0)}, "v_linearity"),
+        ({"curl_mm": 4.0}, "h_hold"),
+        ({"focus_turn": 0.6}, "focus"),
+    ],
+)
+def test_one_error_leads_to_the_control_that_is_for_it_a_little_at_first(
+    state: dict[str, object], control: str
+) -> None:
+    found = Session(bench_with(**state)).plan()
+    assert controls(found) == [control]
+    assert found.moves[0].sort == "probe"
+    assert found.moves[0].expected is None
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_after_one_small_move_the_amount_and_its_direction_are_right(seed: int) -> None:
+    session = Session(bench_with(seed, height_ratio=1.07))
+    session.obey(session.plan())
+    found = session.plan()
+    assert controls(found) == ["v_size"]
+    move = found.moves[0]
+    assert move.sort == "aim"
+    height = session.bench.state.height_ratio
+    needed = (1 / height - 1) / session.bench.gains["v_size"]
+    assert move.value == pytest.approx(max(min(needed, 0.75), -0.75), rel=0.35)
+    assert move.expected is not None
+    assert move.expected.after_ratio < move.expected.before_ratio / 2
+
+
+@pytest.mark.parametrize("seed", [5, 6, 7])
+def test_rings_are_opened_and_turned_to_where_the_beams_meet(seed: int) -> None:
+    session = Session(bench_with(seed, misconvergence=Misconvergence(four_pole_mm=(-1.0, 0.5))))
+    rounds = 0
+    while (found := session.plan()).moves:
+        assert set(controls(found)) == {"four_pole_rings"}
+        session.obey(found)
+        rounds += 1
+    assert found.state == "done"
+    assert rounds <= 4
+
+
+def test_degaussing_comes_before_rings_or_yoke_are_blamed_for_impurity() -> None:
+    session = Session(bench_with(patch_share=0.3, patch_at=(0.7, -0.6)))
+    found = session.plan()
+    assert controls(found) == ["degauss"]
+    assert found.patch
+    session.obey(found)
+    assert session.plan().state == "done"
+
+
+def test_purity_beyond_a_patch_goes_to_rings_and_yoke_after_degaussing() -> None:
+    session = Session(bench_with(3, landing_share=(0.05, 0.2)))
+    first = session.plan()
+    assert controls(first) == ["degauss"]
+    session.obey(first)
+    assert "yoke_axial" in controls(session.plan())
+
+
+def test_fine_convergence_waits_for_purity() -> None:
+    bench = bench_with(3, landing_share=(0.05, 0.2), misconvergence=Misconvergence(crossed_mm=(3.0, 2.0)))
+    session = Session(bench)
+    # Its direction is known already; purity isn't in order, and nobody has degaussed.
+    for amount in (1.5, -1.5):
+        bench.turn("yoke_tilt_vertical", amount, steady=True)
+        session.turn("yoke_tilt_vertical", amount)
+        session.photograph()
+    assert controls(session.plan()) == ["degauss"]
+
+
+def test_moves_come_in_the_order_of_work_and_no_more_than_asked() -> None:
+    bench = bench_with(
+        2,
+        width_ratio=1.06,
+        misconvergence=Misconvergence(four_pole_mm=(1.0, 0.5), crossed_mm=(3, 2), size_mm=(2, 3)),
+        curl_mm=4.0,
+        shape=Shape(trapezoid_h_pct=4.0),
+    )
+    places = [ORDER[name] for name in controls(Session(bench).plan())]
+    assert places == sorted(places)
+    assert len(places) == 6
+    alone = Session(bench, at_once=1).plan()
+    assert controls(alone) == ["h_hold"]  # what comes first disturbs what comes after it
+
+
+def test_what_was_undone_teaches_nothing_and_moves_nothing() -> None:
+    session = Session(bench_with(height_ratio=1.07))
+    session.turn("v_size", 0.125, undone=True)
+    session.photograph()
+    course = session.course()
+    assert not known(course.belief, course.effects.column("v_size"), KNOWLEDGE)
+    assert course.now.positions[course.effects.column("v_size")] == 0
+    assert session.plan().moves[0].sort == "probe"
+
+
+@pytest.mark.parametrize("noticed", [True, False])
+def test_a_wrong_turn_is_reckoned_with_whether_or_not_somebody_said_so(noticed: bool) -> None:
+    session = Session(bench_with(4, height_ratio=1.1))
+    session.obey(session.plan())
+    move = session.plan().moves[0]
+    session.bench.turn("v_size", -move.value, steady=True)
+    session.turn("v_size", move.value, wrong_way=noticed)
+    session.photograph()
+    course = session.course()
+    gain = course.belief.gain[INDEX["height_pct"], course.effects.column("v_size")]
+    assert gain / 100 == pytest.approx(session.bench.gains["v_size"], rel=0.3)
+    assert bool(course.reversed) is not noticed
+    again = session.plan().moves[0]
+    assert again.value * move.value > 0
+
+
+def test_a_control_at_its_end_is_not_sent_further_and_is_named() -> None:
+    session = Session(bench_with(4, height_ratio=1.12))
+    session.obey(session.plan())
+    move = session.plan().moves[0]
+    session.turn("v_size", 0.0, at_stop="positive" if move.value > 0 else "negative")
+    session.photograph()
+    found = session.plan()
+    assert found.state == "out_of_reach"
+    assert found.stuck == ("v_size",)
+
+
+def test_a_control_that_does_nothing_ends_the_advice_as_a_fault() -> None:
+    bench = bench_with(6, misconvergence=Misconvergence(four_pole_mm=(1.2, 0.0)))
+    bench.dead = ("four_pole_rings",)
+    session = Session(bench)
+    for _ in range(4):
+        found = session.plan()
+        if not found.moves:
+            break
+        session.obey(found)
+    assert found.state == "out_of_reach"
+    assert found.idle == ("four_pole_rings",)
+
+
+def test_two_loops_without_a_fifths_gain_end_it() -> None:
+    """Something else moves the height back after every move: a fault, not an adjustment."""
+    session = Session(bench_with(4, height_ratio=1.12))
+    session.obey(session.plan())
+    states = []
+    for _ in range(4):
+        found = session.plan()
+        states.append(found.state)
+        if found.state != "go_on":
+            break
+        session.obey(found)
+        session.bench.state.height_ratio = 1.12
+        session.measured.pop()
+        session.photograph()
+    assert states[-1] in {"no_gain", "out_of_reach"}
+    assert len(states) <= 4
+
+
+def test_the_way_back_leads_to_the_best_photograph() -> None:
+    session = Session(bench_with(4, height_ratio=1.05))
+    for _ in range(3):
+        session.bench.turn("v_size", 0.15, steady=True)
+        session.turn("v_size", 0.15)
+        session.bench.state.height_ratio = session.measured and 1.05 + 0.03 * len(session.measured)
+        session.photograph()
+    course = session.course()
+    stopped = plan(replace(course, setup=replace(course.setup, controls=course.setup.controls)), KNOWLEDGE)
+    if stopped.state == "no_gain":
+        assert [move.sort for move in stopped.moves] == ["undo"]
+        assert stopped.moves[0].value == pytest.approx(-0.45)
+    else:
+        assert stopped.state == "go_on"
+
+
+def test_a_part_that_no_photograph_shows_is_not_called_good() -> None:
+    body = bench_with().measured()
+    body["purity"] = None
+    body["unsupported"]["purity"] = {"reason": "no light survey", "would_settle": "photograph it"}
+    measured = [measurement_from_json(json.dumps(body), {})]
+    found = plan(follow(measured, [], setup_of(bench_with()), KNOWLEDGE), KNOWLEDGE)
+    assert {one.group for one in found.unknown} == {"purity"}
+
+
+def test_the_same_course_gives_the_same_plan() -> None:
+    session = Session(bench_with(2, width_ratio=1.06, curl_mm=4.0))
+    session.obey(session.plan())
+    assert session.plan() == session.plan()
