@@ -176,13 +176,13 @@ def test_the_spread_left_is_on_average_what_the_law_of_total_variance_allows() -
     rng = np.random.default_rng(1)
     from tubewright.judgement import settling
 
-    told = settling._played(mixture, (120.0,), rng, 4000)
-    values = np.hstack([np.repeat(mixture.log_value[None, :], 4000, axis=0), told])
+    told = settling._played(mixture, (120.0,), rng, 1500)
+    values = np.hstack([np.repeat(mixture.log_value[None, :], 1500, axis=0), told])
     w, m, s = hold_of(mixture, values, (120.0,))
     means = (w * m).sum(axis=1)
     variances = (w * (s[None, :] ** 2 + (m - means[:, None]) ** 2)).sum(axis=1)
     assert float(variances.mean()) < before
-    assert float(variances.mean() + means.var()) == pytest.approx(before, rel=0.08)
+    assert float(variances.mean() + means.var()) == pytest.approx(before, rel=0.12)
 
 
 def test_a_gain_that_goes_back_is_seen_and_one_that_stays_is_believed() -> None:

@@ -142,8 +142,9 @@ def hold(
             next_minutes=further[0] if further else None,
             seed=seed,
         )
-    wait = settling.wait_points(fit, rng)
-    single = settling.next_readings(fit, rng)
+    # Whoever has an answer worth having need not wait for a better one.
+    wait = () if fit.worth_having else settling.wait_points(fit, rng)
+    single = () if fit.worth_having else settling.next_readings(fit, rng)
     rest, ratio = _spread(fit.rest_emission), _spread(fit.hold_ratio)
     surest = max(fit.class_probability, key=lambda name: fit.class_probability[name])
     until = None if fit.worth_having else _until(wait, knowledge)

@@ -12,7 +12,7 @@ Source: Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
@@ -128,7 +128,7 @@ def fit_settling(readings: Sequence[TimedReading], knowledge: Knowledge) -> Sett
         class_probability={name: float(chances[name][0]) for name in chances},
         law_weight=law_weight,
         noise_ratio=usual * float(np.exp(flat @ np.log(mixture.noise_ratio))),
-        worth_having=bool(_worth(weight, mean, sd, knowledge)[0]),
+        worth_having=bool(_worth(np.log([hold.p10]), np.log([hold.p90]), chances, knowledge)[0]),
         mixture=mixture,
     )
 
@@ -154,8 +154,8 @@ def wait_points(settling: Settling, rng: np.random.Generator, *, draws: int = 32
     for count in range(1, len(times) + 1):
         values = np.hstack([np.repeat(mixture.log_value[None, :], draws, axis=0), told[:, :count]])
         weight, mean, sd = hold_of(mixture, values, times[:count])
-        low, high = quantiles(weight, mean, sd, (0.1, 0.9))
-        worth = _worth(weight, mean, sd, mixture.knowledge)
+        low, high = quantiles(weight, mean, sd, (0.1, 0.9), coarse=True)
+        worth = _worth(low, high, class_chances(weight, mean, sd, mixture.knowledge), mixture.knowledge)
         points.append(
             WaitPoint(
                 minutes=times[count - 1],
@@ -175,7 +175,7 @@ def next_readings(settling: Settling, rng: np.random.Generator, *, draws: int = 
     for column, at in enumerate(times):
         values = np.hstack([np.repeat(mixture.log_value[None, :], draws, axis=0), told[:, column : column + 1]])
         weight, mean, sd = hold_of(mixture, values, (at,))
-        low, high = quantiles(weight, mean, sd, (0.1, 0.9))
+        low, high = quantiles(weight, mean, sd, (0.1, 0.9), coarse=True)
         found.append(NextReading(minutes=at, width_ratio=float(np.mean(np.exp(high) - np.exp(low)))))
     return tuple(found)
 
@@ -195,7 +195,8 @@ def course_band(settling: Settling, minutes: Array) -> tuple[Array, Array, Array
     weight, _, _ = hold_of(mixture, mixture.log_value[None, :], ())
     mean, sd = course_of(mixture, minutes)
     found = [
-        quantiles(weight, mean[:, column][None, :], sd[:, column], (0.1, 0.5, 0.9)) for column in range(len(minutes))
+        quantiles(weight, mean[:, column][None, :], sd[:, column], (0.1, 0.5, 0.9), coarse=True)
+        for column in range(len(minutes))
     ]
     low, middle, high = (np.exp(np.array([float(one[at][0]) for one in found]) + mixture.centre_log) for at in range(3))
     return low, middle, high
@@ -232,9 +233,11 @@ def _played(mixture: Mixture, times: Sequence[float], rng: np.random.Generator, 
     return told
 
 
-def _worth(weight: Array, mean: Array, sd: Array, knowledge: Knowledge) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    low, high = quantiles(weight, mean, sd, (0.1, 0.9))
-    surest = np.max(np.stack(list(class_chances(weight, mean, sd, knowledge).values())), axis=0)
+def _worth(
+    low: Array, high: Array, chances: Mapping[HoldClass, Array], knowledge: Knowledge
+) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Whether answers are worth having: narrow enough, or sure enough of one class; logarithms, (m,) each."""
+    surest = np.max(np.stack(list(chances.values())), axis=0)
     narrow = np.exp(high) - np.exp(low) <= knowledge.value("settling_worth_width_ratio")
     found: np.ndarray[tuple[int], np.dtype[np.bool_]] = narrow | (
         surest >= knowledge.value("settling_sure_probability")

@@ -116,11 +116,14 @@ def settled_share(these: Sequence[Shape], minutes: Array, rest_minutes: float) -
     Returns:
         Shares, (n, m); past rest they may exceed 1, and where nothing settles they are 0.
     """
-    found = np.zeros((len(these), len(minutes)))
-    for row, one in enumerate(these):
-        if one.course != "still":
-            found[row] = _done(one, minutes) / float(_done(one, np.array([rest_minutes]))[0])
-    return found
+    # The same shape comes many times, with other sizes of change and scatter: each is reckoned once.
+    times = np.append(minutes, rest_minutes)
+    known: dict[Shape, Array] = {}
+    for one in these:
+        if one not in known:
+            done = np.zeros(len(times)) if one.course == "still" else _done(one, times)
+            known[one] = done[:-1] / (done[-1] or 1.0)
+    return np.array([known[one] for one in these]).reshape(len(these), len(minutes))
 
 
 def warm_share(these: Sequence[Shape], minutes_on: Array) -> Array:
