@@ -235,3 +235,22 @@ def test_what_a_swap_ends_with_is_said() -> None:
     told = " ".join(body["afterwards"])
     for word in ("braid", "zero beam", "degauss", "trip"):
         assert word in told
+
+
+def test_the_way_back_leads_to_what_was() -> None:
+    """What undoes a change is the old figure, and the guard has nothing against going back to it."""
+    stage = LineStage(scan_khz=15.7, retrace_us=11)
+    answer = answer_scan(ScanState(bplus_v=120), ScanState(bplus_v=110), stage)
+    (move,) = answer.moves
+    assert "from 110 to 120.0 V" in move.words
+    assert not move.refused
+    answer = answer_scan(ScanState(line_mh=1.2, width_coil_mh=0.1), ScanState(width_coil_mh=0.2), LineStage())
+    coil = next(one for one in answer.moves if one.id == "width_coil")
+    assert "from 0.2 to 0.1 mH" in coil.words
+    assert not coil.refused
+
+
+def test_a_change_of_bplus_counts_without_the_anode_voltage_being_known() -> None:
+    answer = answer_scan(ScanState(bplus_v=120), ScanState(bplus_v=110), LineStage())
+    assert answer.change.width is not None
+    assert answer.change.width.ratio == pytest.approx((110 / 120) ** 0.5, abs=1e-4)

@@ -261,3 +261,12 @@ def test_ranking_goes_by_verdict_then_condition_then_minutes() -> None:
     assert rank_key(fits, 0.3) < rank_key(adapts, 1.0)
     assert rank_key(fits, 0.9) < rank_key(fits, 0.3)
     assert rank_key(fits, 0.9) < rank_key(settled("set", (), 200.0), 0.9)
+
+
+def test_monochrome_and_delta_tubes_are_matched_among_their_own() -> None:
+    mono = replace(WANTED, gun="mono", picture="mono", g1=None)
+    donor: dict[str, Any] = {"gun": "mono", "picture": "mono", "g1": None, "emission": {"mono": 0.8}}
+    assert way("set", FIGURES, mono, **donor).verdict == "fits"
+    delta = replace(WANTED, gun="delta", g1="split")
+    assert way("set", FIGURES, delta, gun="delta", g1="split").verdict == "fits"
+    assert way("set", FIGURES, delta).verdict == "never", "in-line in place of delta"

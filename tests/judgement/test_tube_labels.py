@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import re
 from pathlib import Path
 from typing import Final
@@ -170,3 +171,17 @@ def test_any_text_is_read_or_missed_without_a_crash(text: str) -> None:
     decoded = decode_label(text, KNOWLEDGE)
     assert bool(decoded.readings) != bool(decoded.misses)
     assert tidy_label(tidy_label(text)) == tidy_label(text)
+
+
+def test_a_shops_own_grammar_is_read_as_far_as_it_goes() -> None:
+    """Any pattern may stand there: with other groups, without a size, without words for its parts."""
+    own = LabelGrammar(
+        id="shop", name="Shop", pattern=r"QQ(?P<size>\w{2})(?P<odd>Z?)", fields={}, example="QQ20Z", kind="from memory",
+        source="own",
+    )  # fmt: skip
+    sizeless = dataclasses.replace(own, id="sizeless", pattern=r"RR(?P<odd>Z)", example="RRZ")
+    knowledge = dataclasses.replace(KNOWLEDGE, labels={**KNOWLEDGE.labels, "shop": own, "sizeless": sizeless})
+    (reading,) = decode_label("qq20z", knowledge).readings
+    assert (reading.grammar, reading.diagonal_cm, reading.picture, reading.phosphor) == ("shop", 20.0, "", "")
+    assert decode_label("QQABZ", knowledge).readings == ()
+    assert decode_label("RRZ", knowledge).readings == ()

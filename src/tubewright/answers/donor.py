@@ -258,12 +258,11 @@ def _way(wanted: Tube, donor: Tube, figures: SetFigures, yoke_from: YokeFrom) ->
         along = ChangeWanted(yoke_mh=donor.line_mh)
         weighed = weigh_change(stage, along)
         further = (_guarded(weighed, figures),)
-        if isinstance(weighed.ratio, Spread) and figures.eht_kv is not None:
-            after = weighed.ratio
+        after = weighed.ratio if isinstance(weighed.ratio, Spread) else None
     eht_after_kv = None if after is None or figures.eht_kv is None else figures.eht_kv * after.median
     way, change = weigh_way(wanted, donor, figures, yoke_from, further, eht_after_kv=eht_after_kv)
-    if after is not None and figures.eht_kv is not None:
-        change = with_spread(*scan_states(wanted, donor, figures, yoke_from), figures.eht_kv, after)
+    if after is not None:
+        change = with_spread(*scan_states(wanted, donor, figures, yoke_from), after)
     return way, change, tuple(supply_moves(change, stage, along))
 
 

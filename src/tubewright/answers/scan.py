@@ -87,18 +87,18 @@ def answer_scan(before: ScanState, after: ScanState, stage: LineStage) -> ScanAn
         yoke_mh=after.line_mh if "line_mh" in given else None,
         width_coil_mh=after.width_coil_mh if "width_coil_mh" in given and before.width_coil_mh is not None else None,
     )
+    if "width_coil_mh" in given and before.width_coil_mh is None and after.line_mh and after.width_coil_mh:
+        # A coil where there was none weighs as a yoke with that much more inductance.
+        wanted = replace(wanted, yoke_mh=after.line_mh + after.width_coil_mh)
     if "eht_kv" not in given and wanted != ChangeWanted():
         weighed = guard_change(stage, wanted)
         words += [line for line in weighed.words if line.startswith(("The anode", "Whether", "Retrace", "Anode"))]
-        if isinstance(weighed.ratio, Spread) and before.eht_kv is not None:
+        if isinstance(weighed.ratio, Spread):
             moved = weighed.ratio
-            words.append("That anode voltage is reckoned into the size.")
-        elif before.eht_kv is None:
+            words.append("That change of the anode voltage is reckoned into the size.")
+        else:
             words.append("The size is reckoned with the anode voltage as it is.")
-    if moved is not None and before.eht_kv is not None:
-        change = with_spread(before, after, before.eht_kv, moved)
-    else:
-        change = scan_change(before, after)
+    change = scan_change(before, after) if moved is None else with_spread(before, after, moved)
     sizes = [*size_words("Width", change.width), *size_words("Height", change.height)]
     return ScanAnswer(
         change=change,
@@ -145,6 +145,9 @@ def size_words(name: str, size: SizeRatio | None) -> Iterator[str]:
         yield f"{name}: not told."
         return
     low, high = (100 * (part - 1) for part in (size.low_ratio, size.high_ratio))
+    if max(abs(low), abs(high)) < 5e-4:
+        yield f"{name}: stays."
+        return
     span = f" ({low:+.1f} to {high:+.1f} %)" if high - low >= 0.1 else ""
     yield f"{name}: {100 * (size.ratio - 1):+.3f} %{span} of the screen that it filled before."
 
@@ -154,15 +157,17 @@ def _energy_words(change: ScanChange) -> Iterator[str]:
         yield f"A full picture needs {100 * (change.energy_ratio - 1):+.1f} % deflection energy."
 
 
-def with_spread(before: ScanState, after: ScanState, eht_kv: float, ratio: Spread) -> ScanChange:
+def with_spread(before: ScanState, after: ScanState, ratio: Spread) -> ScanChange:
     """The change with an anode voltage that itself moves, its spread taken into the ends.
 
     Args:
-        before: As it was.
+        before: As it was; without its anode voltage the ratio alone counts, and relativity is left out.
         after: As it would be, but for the anode voltage.
-        eht_kv: The anode voltage before.
-        ratio: What becomes of it.
+        ratio: What becomes of the anode voltage.
     """
+    low_kv = 1.0  # where electrons are slow, only the ratio of two voltages matters
+    eht_kv = before.eht_kv or low_kv
+    before = replace(before, eht_kv=eht_kv)
     at = {
         part: scan_change(before, replace(after, eht_kv=eht_kv * part)) for part in (ratio.median, ratio.p10, ratio.p90)
     }
@@ -197,7 +202,7 @@ def supply_moves(change: ScanChange, stage: LineStage, along: ChangeWanted) -> I
     said = f"B+ {percent:+.1f} %, where the anode voltage follows it and rises or falls by as much"
     supply_v = along.bplus_v or stage.bplus_v
     if supply_v is not None:
-        target = supply_v * change.supply_ratio
+        target = round(supply_v * change.supply_ratio, 3)
         said = f"B+ from {supply_v:g} to {target:.1f} V, where the anode voltage follows it by {percent:+.1f} %"
         yield _move("bplus", f"{said}. {DOCUMENTED}", stage, replace(along, bplus_v=target))
     elif narrow:
@@ -208,9 +213,9 @@ def supply_moves(change: ScanChange, stage: LineStage, along: ChangeWanted) -> I
     yoke = along.yoke_mh or stage.yoke_mh
     if yoke is None:
         return
-    coil = stage.width_coil_mh or 0.0
+    coil = along.width_coil_mh or stage.width_coil_mh or 0.0
     if narrow:
-        less = (yoke + coil) * change.width.ratio - yoke
+        less = round((yoke + coil) * change.width.ratio - yoke, 4)
         if coil and less > 0:
             words = f"The width coil from {coil:g} to {less:.2g} mH."
             yield _move("width_coil", words, stage, replace(along, width_coil_mh=less))
@@ -218,7 +223,7 @@ def supply_moves(change: ScanChange, stage: LineStage, along: ChangeWanted) -> I
             words = "The width coil can't give that much: even without it the picture stays narrower."
             yield SupplyMove(id="width_coil", words=words, refused=())
         return
-    more = coil + coil_for(change.width.ratio, yoke + coil)
+    more = round(coil + coil_for(change.width.ratio, yoke + coil), 4)
     words = f"A width coil of {more:.2g} mH in series with the yoke{f', in place of {coil:g} mH' if coil else ''}."
     if coil:
         yield _move("width_coil", words, stage, replace(along, width_coil_mh=more))

@@ -253,7 +253,8 @@ def _look_alike(found: str, pattern: str) -> str:
 def _readings(label: str, knowledge: Knowledge) -> Iterator[LabelReading]:
     for grammar in knowledge.labels.values():
         for held in divisions(label, grammar.pattern):
-            if held.get("size", "").strip("0"):
+            size = held.get("size", "")
+            if size.isdecimal() and int(size) > 0:
                 yield _reading(held, grammar, knowledge)
 
 
@@ -302,7 +303,9 @@ def _parts(
             means = f"{viewable if is_viewable else 'nominal size'}, {grammar.size_unit}"
         elif name in ("phosphor", "screen") and phosphor is not None:
             means, kind = phosphor.light, phosphor.kind
-        yield LabelPart(name=name, text=text, means=means or grammar.fields[name], kind=_weaker(kind, grammar.kind))
+        yield LabelPart(
+            name=name, text=text, means=means or grammar.fields.get(name, ""), kind=_weaker(kind, grammar.kind)
+        )
 
 
 def _weaker(kind: SourceKind | None, of_grammar: SourceKind) -> SourceKind:
