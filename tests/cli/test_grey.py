@@ -9,6 +9,8 @@ from typing import Final
 import pytest
 
 from cli_runs import Run
+from measured import light, measurement
+from tubewright.answers.measurement_json import to_json
 
 EXAMPLE: Final = Path(__file__).parents[2] / "docs" / "examples" / "lantern-3-grey.csv"
 
@@ -85,6 +87,21 @@ def test_a_case_brings_its_white_and_its_guns(run: Run, readings: str, place: Pa
     body = json.loads(run("grey", readings, "--case", "case.toml", "--json").out)
     assert body["target"]["white"] == "9300K"
     assert body["target"]["kind"] == "delta"
+
+
+def test_a_photographs_tracking_is_told_as_relative(run: Run, place: Path) -> None:
+    (place / "light.json").write_text(json.dumps(to_json(measurement(**light()))), encoding="utf-8")
+    done = run("grey", "light.json")
+    assert done.code == 0, done.err
+    flat = " ".join(done.out.split())
+    assert "compares the guns with each other only" in flat
+    assert "The green gun flattens" in flat
+    assert "cd/m2" not in flat
+    assert run("grey", "light.json", "--swing", "60").code == 2
+    (place / "plain.json").write_text(json.dumps(to_json(measurement())), encoding="utf-8")
+    without = run("grey", "plain.json")
+    assert without.code == 2
+    assert "no tracking" in without.err
 
 
 def test_volts_and_a_wished_peak(run: Run, readings: str) -> None:

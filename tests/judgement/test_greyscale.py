@@ -299,7 +299,7 @@ def rounds(bench: GreyBench, wish: GreyTarget, *, most: int = 10, primaries: boo
         assert doubt_of_fit(fit) is None
         if before is not None:
             gains, _ = learn_gains(before, fit, turns, gains)
-        plan = planned(fit, wish, gains=gains, tried=turns, drives_known=sound.no_drives is None)
+        plan = planned(fit, wish, gains=gains, tried=turns, earlier=before, drives_known=sound.no_drives is None)
         turns = {}
         for one in plan.moves:
             amount = one.turns_ratio

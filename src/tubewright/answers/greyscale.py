@@ -131,7 +131,7 @@ def set_grey(
     draft.open(*sound.refused, sound.no_drives, *sound.remarks)
     if sound.refused or draft.error is None:
         return _finished(draft, None, None)
-    fit = _fitted(draft, sound.used, before, turned or {})
+    fit, fit_before = _fitted(draft, sound.used, before, turned or {})
     doubt = doubt_of_fit(fit)
     if doubt is not None:
         draft.open(doubt)
@@ -143,6 +143,7 @@ def set_grey(
         reserves=reserves,
         gains=draft.gains,
         tried=turned,
+        earlier=fit_before,
         swing_v=swing_v,
         retrace_seen=retrace_seen,
         drives_known=sound.no_drives is None,
@@ -198,8 +199,8 @@ def grey_from_tracking(tracking: Tracking, target: GreyTarget, *, retrace_seen: 
 
 def _fitted(
     draft: _Draft, used: Sequence[GreyReading], before: Sequence[GreyReading], turned: Mapping[Control, float]
-) -> GreyFit:
-    """The fit of the readings; gains are learned on the way, where there are readings before."""
+) -> tuple[GreyFit, GreyFit | None]:
+    """The fit of the readings, and that of those before where there are any; gains are learned on the way."""
     earlier_sound = look_over(before) if before else None
     if earlier_sound is None or earlier_sound.refused:
         if turned:
@@ -209,17 +210,17 @@ def _fitted(
                     would_settle="a full set of readings before and after a turn",
                 )
             )
-        return fit_greys(used)
+        return fit_greys(used), None
     earlier = fit_greys(earlier_sound.used)
     if doubt_of_fit(earlier) is not None:
-        return fit_greys(used)
+        return fit_greys(used), None
     fit = fit_greys(used, hint=hint_of(earlier))
     if turned:
         draft.gains, unlearned = learn_gains(earlier, fit, turned, draft.gains)
         for control, why in unlearned.items():
             name = control.replace("_", " ")
             draft.open(Unsupported(reason=f"{name}: {why.reason}", would_settle=why.would_settle))
-    return fit
+    return fit, earlier
 
 
 def _finished(draft: _Draft, fit: GreyFit | None, plan: GreyPlan | None) -> GreyAnswer:

@@ -139,7 +139,7 @@ def _order(plan: GreyPlan) -> list[str]:
         "retrace": "Retrace lines are seen: the screen control comes first, down until they vanish on a black picture. "
         "If they stay while the darks go, look at the blanking instead.",
     }
-    return [f"{why[plan.black]} The cutoffs wait for the next reading; focus may want a touch afterwards."]
+    return [f"{why[plan.black]} Cutoffs and drives wait for the next reading; focus may want a touch afterwards."]
 
 
 def _peak(steps: Sequence[GreyStep], target: GreyTarget, plan: GreyPlan | None) -> list[str]:

@@ -131,6 +131,7 @@ def plan_moves(
     reserves: Mapping[str, float] | None = None,
     gains: Mapping[Control, Gain] | None = None,
     tried: Mapping[Control, float] | None = None,
+    earlier: GreyFit | None = None,
     swing_v: float | None = None,
     retrace_seen: bool = False,
     drives_known: bool = True,
@@ -145,6 +146,7 @@ def plan_moves(
             and straight may be raised a little.
         gains: What is known of the controls.
         tried: What was turned last; a control whose gain still isn't known then is turned twice as far.
+        earlier: The laws before the last turns: what a straight gun gave then it may be asked for again.
         swing_v: Cathode volts from black to full white, as set now.
         retrace_seen: Whether retrace lines are seen on a dark picture.
         drives_known: False where the highlights clip: only the darks are advised on then.
@@ -159,7 +161,7 @@ def plan_moves(
             would_settle="each primary read at full level, or another white",
         )
     bent = bent_guns(fit)
-    caps = _caps(fit, bent, reserves or {})
+    caps = _caps(fit, bent, reserves or {}, earlier)
     peak = float(np.min(caps / shares))
     limited_by: str = GUNS[int(np.argmin(caps / shares))]
     if wanted_peak_cd_m2 is not None and not fit.relative and wanted_peak_cd_m2 < peak:
@@ -186,11 +188,12 @@ def plan_moves(
     moves: list[Move] = []
     if black != "stays":
         common_shift = -RETRACE_STEP if black == "retrace" and common > -RETRACE_STEP else common - BLACK_WANTED
-        now_shift = np.full(3, common_shift)
+        # How bright the guns get is seen only once black is right: the drives wait.
+        now_shift, now_factor = np.full(3, common_shift), np.ones(3)
         moves.append(_screen(fit, common_shift, gains, swing_v))
     else:
         moves += [_move(fit, gun, shift, np.ones(3), CUTOFFS[gun], gains, swing_v) for gun in range(3)]
-    moves += [_move(fit, gun, np.zeros(3), factor, DRIVES[gun], gains, None) for gun in range(3)]
+        moves += [_move(fit, gun, np.zeros(3), factor, DRIVES[gun], gains, None) for gun in range(3)]
     moves = [one if one.turns_ratio is not None else _probing(one, tried or {}) for one in moves]
     kept = tuple(one for one in moves if abs(one.light_ratio) >= LEAST_LIGHT_RATIO or one.control == "screen_g2")
     return GreyPlan(
@@ -205,11 +208,12 @@ def plan_moves(
     )
 
 
-def _caps(fit: GreyFit, bent: tuple[Bent, ...], reserves: Mapping[str, float]) -> Array:
+def _caps(fit: GreyFit, bent: tuple[Bent, ...], reserves: Mapping[str, float], earlier: GreyFit | None) -> Array:
     """The most light that may be asked of each gun at full level."""
     caps = np.array(fit.full_cd_m2, dtype=np.float64)
     straightest = float(np.min(fit.bend_ln))
     flattening = {one.gun for one in bent}
+    flattened = set() if earlier is None else {one.gun for one in bent_guns(earlier)}
     for gun, name in enumerate(GUNS):
         if name in flattening:
             excess = float(fit.bend_ln[gun]) - straightest
@@ -218,7 +222,10 @@ def _caps(fit: GreyFit, bent: tuple[Bent, ...], reserves: Mapping[str, float]) -
             at = (np.expm1(-KNEE_EXPONENT * np.log1p(-BEND_RATIO)) / q) ** (1 / KNEE_EXPONENT)
             if at < 1:
                 caps[gun] = float(given_light(fit.full_cd_m2[gun], np.array(at), np.array(excess)))
-        elif reserves.get(name, 0.0) >= GOOD_RESERVE:
+            continue
+        if earlier is not None and name not in flattened:
+            caps[gun] = max(caps[gun], float(earlier.full_cd_m2[gun]))
+        if reserves.get(name, 0.0) >= GOOD_RESERVE:
             caps[gun] *= RAISED_RATIO
     return caps
 
