@@ -239,6 +239,24 @@ def test_a_leak_is_what_its_remedy_is_for() -> None:
     assert "leak" not in rules(mended, "blue")
 
 
+def test_clean_contacts_come_before_what_clears_a_leak_between_grids() -> None:
+    case = a_case([*leakage(-20, g1g2=4.0), *read(0, red=0.7, green=0.68, blue=0.3)], [])
+    plan = planned(case, minutes=10, wanted=(("clean_contacts", ()), ("clear_short", ())))
+    assert [(one.kind, one.state) for one in plan.steps[:2]] == [("clean_contacts", "next"), ("clear_short", "later")]
+
+
+def test_the_last_resort_is_for_guns_that_nothing_else_may_be_tried_on() -> None:
+    spent = a_case(read(0, red=0.7, green=0.68, blue=0.3), [CONTACTS], restorations=4)
+    wanted: tuple[tuple[str, tuple[Gun, ...]], ...] = (("clean", ("blue",)), ("boost_heater", ()))
+    plan = planned(spent, minutes=10, wanted=wanted)
+    assert {one.kind: one.state for one in plan.steps if one.kind in {"clean", "boost_heater"}} == {
+        "clean": "shut",
+        "boost_heater": "next",
+    }
+    leaking = a_case([*leakage(-20, hk=0.1), *read(0, red=0.7, green=0.68, blue=0.3)], [CONTACTS], restorations=4)
+    assert planned(leaking, minutes=10, wanted=wanted).next_step is None
+
+
 def test_the_life_of_a_tube_stands_two_to_four_and_a_strong_one_counts_twice() -> None:
     base = read(0, red=0.7, green=0.68, blue=0.2)
     fresh = a_case(base, [done(-2000, "activate", "blue", "improved")], restorations=1)

@@ -17,11 +17,14 @@ from tubewright.case import GUNS, Case, Gun, TreatmentKind
 from tubewright.judgement.situation import LADDER
 from tubewright.judgement.treatment_course import SHARED, Course, Level, wait_minutes
 from tubewright.judgement.treatment_guards import Need, guns_meant, needs_of
-from tubewright.judgement.treatment_stop import GOOD_ENOUGH, Budget, Stop, budget_of, strained, without_gain
+from tubewright.judgement.treatment_stop import GOOD_ENOUGH, Budget, Rule, Stop, budget_of, strained, without_gain
 from tubewright.knowledge.model import Knowledge
 
 State: TypeAlias = Literal["done", "next", "wait", "later", "shut", "not_needed"]
 Advice: TypeAlias = Literal["go_on", "wait", "stop", "leave"]
+
+_BAR_LAST_RESORT: frozenset[Rule] = frozenset({"hard_stop", "lost", "leak", "not_holding", "falling"})
+"""What bars a heater raised for good: not that nothing else helps or may be tried, which is when it is for."""
 
 REMEDIES: frozenset[TreatmentKind] = frozenset({"clear_short", "isolate_heater"})
 """Treatments that remove an obstacle; a leak doesn't shut them, it is what they are for."""
@@ -166,7 +169,11 @@ def _places(course: Course, wanted: Sequence[Wanted], only: Gun | None) -> list[
     weakest = sorted(GUNS, key=lambda gun: course.now[gun].emission if gun in course.now else 2.0)
     found: list[tuple[TreatmentKind, Gun | None]] = []
     done = {(one.kind, one.named) for one in course.rounds}
-    for kind in ("isolate_heater", "clear_short", *LADDER, "boost_heater"):
+    # What removes a leak stands between clean contacts, its likeliest cure, and the cathode; in the verdict's order.
+    chosen = [one.kind for one in wanted if one.kind in REMEDIES]
+    last: tuple[TreatmentKind, ...] = ("isolate_heater", "clear_short")
+    remedies = dict.fromkeys([*chosen, *last])
+    for kind in (LADDER[0], *remedies, *LADDER[1:], "boost_heater"):
         asked = [one for one in wanted if one.kind == kind]
         if kind in SHARED:
             if kind in LADDER or asked or any(one == kind for one, _ in done):
@@ -222,6 +229,10 @@ def _stops_for(kind: TreatmentKind, gun: Gun | None, guns: Sequence[Gun], stops:
         return [one for one in stops if one.rule == "hard_stop"]
     if kind in REMEDIES:
         return [one for one in stops if one.rule in {"hard_stop", "lost"} and one.gun in {gun, None}]
+    if kind == "boost_heater":
+        good = [one for one in stops if one.rule in GOOD_ENOUGH]
+        barring = [one for one in stops if one.rule in _BAR_LAST_RESORT]
+        return barring or (good if {one.gun for one in good} == set(GUNS) else [])
     whole = _whole(stops)
     if gun is not None:
         return [*whole, *(one for one in stops if one.gun == gun and one not in whole)]
