@@ -89,6 +89,7 @@ def test_a_case_with_times_is_read_and_one_without_says_what_is_missing(run: Run
     red = json.loads(run("hold", "case.toml", "--gun", "red", "--json").out)
     assert red["hold"] is None
     assert "no treatment of red" in red["unknown"]["hold"]["reason"]
+    assert "at = 2026-01-31T14:05:00" in " ".join(run("hold", "case.toml", "--gun", "red").out.split())
     whose = run("hold", "case.toml")
     assert whose.code == 2
     assert "--gun red" in whose.err

@@ -133,7 +133,7 @@ def hold(
         return _held(
             knowledge,
             headline=f"Not known yet: {why.reason if why else ''}.",
-            words=(f"{(why.would_settle if why else '').capitalize()}.",),
+            words=(f"{why.would_settle[0].upper()}{why.would_settle[1:]}.",) if why else (),
             gun=gun,
             unit=unit,
             unknown=Unknown(reason=why.reason, would_settle=why.would_settle) if why else None,
