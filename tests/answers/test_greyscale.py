@@ -89,6 +89,23 @@ def test_a_display_in_order_is_left_alone() -> None:
     assert "leave the controls" in answer.headline
 
 
+def test_within_the_tolerances_a_finer_round_is_offered_and_made_when_asked_for() -> None:
+    rows = [
+        GreyReading(shown="white", level_ratio=k / 10, place_xy=(0.318, 0.329), luminance_cd_m2=120 * (k / 10) ** 2.4)
+        for k in range(1, 11)
+    ]
+    answer = set_grey(rows, D65)
+    assert answer.state == "done"
+    assert not answer.moves
+    assert "A finer round" in " ".join(answer.words)
+    finer = set_grey(rows, D65, finer=True)
+    assert finer.state == "turn"
+    assert finer.predicted_error is not None
+    assert finer.error is not None
+    assert finer.predicted_error.worst_delta_e < finer.error.worst_delta_e / 2
+    assert finer.cautions[0] == "local_rules"
+
+
 def test_retrace_lines_are_turned_down_even_where_the_colour_is_right() -> None:
     rows = [
         GreyReading(shown="white", level_ratio=k / 10, place_xy=(0.3127, 0.3290), luminance_cd_m2=120 * (k / 10) ** 2.4)

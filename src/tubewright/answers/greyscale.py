@@ -19,7 +19,7 @@ from tubewright.answers.assess import assess
 from tubewright.answers.assessment import Figure, Spread, Unknown
 from tubewright.answers.greyscale_form import GreyAnswer, GreyGun, State, Watch
 from tubewright.answers.greyscale_target import WHITE_NAMES, grey_target
-from tubewright.answers.greyscale_words import headline_of, move_words, remarks_of
+from tubewright.answers.greyscale_words import finer_words, headline_of, move_words, remarks_of
 from tubewright.case import Case
 from tubewright.errors import Fault, InputError
 from tubewright.judgement.greyscale import (
@@ -67,6 +67,7 @@ class _Draft:
     target: GreyTarget
     steps: tuple[GreyStep, ...]
     relative: bool
+    finer: bool = False
     unknown: list[Unknown] = field(default_factory=list)
     error: GreyError | None = None
     error_before: GreyError | None = None
@@ -96,6 +97,7 @@ def set_grey(
     wanted_peak_cd_m2: float | None = None,
     swing_v: float | None = None,
     retrace_seen: bool = False,
+    finer: bool = False,
 ) -> GreyAnswer:
     """How a grey scale stands, and what to turn to bring it to its white.
 
@@ -109,6 +111,7 @@ def set_grey(
         wanted_peak_cd_m2: Peak white wished; else as bright as no gun need be raised for.
         swing_v: Cathode volts from black to full white.
         retrace_seen: Whether retrace lines are seen on a dark picture.
+        finer: Whether to go on within the tolerances, as long as a turn gains a fifth.
 
     Raises:
         InputError: No reading of white at all.
@@ -118,7 +121,9 @@ def set_grey(
             Fault(what="there is no reading of white", where="readings", mend="Read ten steps of grey, 10 to 100 %.")
         )
     steps = grey_steps(readings, target)
-    draft = _Draft(target=target, steps=steps, relative=False, gains=dict(gains or {}), readings=tuple(readings))
+    draft = _Draft(
+        target=target, steps=steps, relative=False, finer=finer, gains=dict(gains or {}), readings=tuple(readings)
+    )
     sound = look_over(readings)
     error = grey_error(steps, target)
     if isinstance(error, GreyError):
@@ -161,7 +166,9 @@ def set_grey(
     return _finished(draft, fit, plan)
 
 
-def grey_from_tracking(tracking: Tracking, target: GreyTarget, *, retrace_seen: bool = False) -> GreyAnswer:
+def grey_from_tracking(
+    tracking: Tracking, target: GreyTarget, *, retrace_seen: bool = False, finer: bool = False
+) -> GreyAnswer:
     """The same from a photograph's tracking: guns against each other, the middle grey taken for the chosen white.
 
     Raises:
@@ -180,7 +187,7 @@ def grey_from_tracking(tracking: Tracking, target: GreyTarget, *, retrace_seen: 
     fit = _fit_of([law for law in laws if isinstance(law, GunLaw)], target)
     levels = np.arange(1, 11) / 10
     steps = predicted_steps(fit, levels, target)
-    draft = _Draft(target=target, steps=steps, relative=True)
+    draft = _Draft(target=target, steps=steps, relative=True, finer=finer)
     error = grey_error(steps, target)
     draft.error = error if isinstance(error, GreyError) else None
     draft.open(
@@ -246,6 +253,7 @@ def _finished(draft: _Draft, fit: GreyFit | None, plan: GreyPlan | None) -> Grey
         headline=headline_of(state, draft.error, draft.error_before, then, draft.target, relative=draft.relative),
         words=(
             *(move_words(one, n) for n, one in enumerate(moves, start=1)),
+            *finer_words(state, draft.error, final),
             *remarks_of(state, draft.steps, draft.target, plan, relative=draft.relative),
         ),
         cautions=TURNING_CAUTIONS if moves else LOOKING_CAUTIONS,
@@ -263,8 +271,6 @@ def _outlook(draft: _Draft, fit: GreyFit | None, plan: GreyPlan | None) -> _Outl
     if fit is None or plan is None or draft.error is None:
         done = draft.error is not None and draft.error.within and not draft.unknown
         return "done" if done else "unknown", (), (), None, None
-    if draft.error.within and plan.black == "stays":
-        return "done", (), (), None, None
     levels = np.array([one.level_ratio for one in draft.steps])
     steps = predicted_steps(plan.after, levels, draft.target)
     then, final = (
@@ -273,6 +279,11 @@ def _outlook(draft: _Draft, fit: GreyFit | None, plan: GreyPlan | None) -> _Outl
     )
     if not isinstance(then, GreyError) or not isinstance(final, GreyError):
         return "unknown", (), (), None, None
+    if draft.error.within and plan.black == "stays":
+        gains = final.worst_delta_e < SETTLED_RATIO * draft.error.worst_delta_e
+        if not (draft.finer and gains and plan.moves):
+            return "done", (), (), None, final if gains and plan.moves else None
+        return "turn", plan.moves, steps, then, final
     gains_little = _score(final, draft.target) > SETTLED_RATIO * _score(draft.error, draft.target)
     if plan.black == "stays" and (gains_little or not plan.moves):
         return "settled", (), (), None, None

@@ -55,7 +55,8 @@ class GreyAnswer:
         predicted: Steps once the moves are made.
         predicted_error: Tracking error then.
         predicted_worst_delta_e: Its worst CIEDE2000, with what isn't known of guns and phosphors in it.
-        final_error: Once cutoffs and drives are right as well, where the screen comes first.
+        final_error: Once cutoffs and drives are right as well, where the screen comes first; where all is within
+            the tolerances already, what going on would bring.
         limited_by: Gun that sets the peak white.
         gains: What a turn of each control does, as far as it was learned.
         unknown: What can't be told, why, and what would settle it.

@@ -91,6 +91,14 @@ def move_words(move: Move, number: int) -> str:
     return f"{text}."
 
 
+def finer_words(state: State, error: GreyError | None, final: GreyError | None) -> tuple[str, ...]:
+    """What going on within the tolerances would bring, where that is worth saying."""
+    if state != "done" or error is None or final is None:
+        return ()
+    words = f"A finer round would bring the worst step from {error.worst_delta_e:.1f} to {final.worst_delta_e:.1f} ΔE"
+    return (f"{words}; ask for it if the tint is still seen (--finer at the terminal).",)
+
+
 def _turn(turns: float) -> str:
     eighths = round(8 * turns)
     names = {1: "an eighth of a turn", 2: "a quarter of a turn", 3: "three eighths of a turn", 4: "half a turn"}

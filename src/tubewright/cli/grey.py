@@ -71,15 +71,19 @@ def grey(
     retrace_lines: Annotated[
         bool, typer.Option("--retrace-lines", help="Retrace lines are seen on a dark picture.")
     ] = False,
+    finer: Annotated[
+        bool, typer.Option("--finer", help="Go on within the tolerances, as far as a turn gains a fifth.")
+    ] = False,
     case: Annotated[
         str, typer.Option(metavar="CASE", help="A case file or job:7: its white, gun and emission reserves.")
     ] = "",
     draw: Annotated[Path | None, typer.Option("--draw", metavar="FILE", help="Draw it into an SVG file, too.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Write the answer as JSON.")] = False,
 ) -> None:
-    """Set a grey scale: how far it is from its white, and what to turn.
+    """Set a grey scale: what to turn, how far.
 
-    From xyY of grey steps; or, against each other only, from a photograph's tracking.
+    How far each step is from its white, and what cutoffs, drives and screen would bring. From xyY of
+    grey steps; or, the guns against each other only, from a photograph's tracking.
     """
     from tubewright.answers.greyscale import grey_from_tracking, set_grey
     from tubewright.answers.heater import renamed
@@ -96,7 +100,9 @@ def grey(
     if _is_json(readings):
         _only_readings(before=before, turned=turns, peak=peak, swing=swing)
         tracking = _tracking(readings, knowledge)
-        answer = renamed(_OPTIONS, lambda: grey_from_tracking(tracking, target, retrace_seen=retrace_lines))
+        answer = renamed(
+            _OPTIONS, lambda: grey_from_tracking(tracking, target, retrace_seen=retrace_lines, finer=finer)
+        )
     else:
         from tubewright.files.colorimeter import read_colorimeter
 
@@ -118,6 +124,7 @@ def grey(
                 wanted_peak_cd_m2=wanted,
                 swing_v=swing_v,
                 retrace_seen=retrace_lines,
+                finer=finer,
             ),
         )
     if draw is not None:
