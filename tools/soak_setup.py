@@ -129,7 +129,7 @@ def play(
         found = plan(course, knowledge)
         if trace:
             tell(course.now, found)
-        if not found.moves or rounds >= MOST_ROUNDS:
+        if not found.moves or rounds >= MOST_ROUNDS * (1 if at_once > 2 else 4):
             break
         rounds, controls = rounds + 1, controls + len(found.moves)
         turned += [obey(bench, move, rounds, wrong=bool(hand.random() < wrong_way)) for move in found.moves]

@@ -99,6 +99,7 @@ class Round:
         degaussed: How often it had been degaussed, by then.
         aimed: All that was turned before it had known directions.
         turned: Something was turned before it.
+        touched: Groups of figures that this was for.
     """
 
     held: tuple[Held, ...]
@@ -108,6 +109,11 @@ class Round:
     degaussed: int
     aimed: bool
     turned: bool
+    touched: frozenset[str]
+
+    def excess_of(self, groups: Collection[str]) -> float:
+        """What lies beyond tolerance in some groups of figures."""
+        return excess([one for one in self.held if one.group in groups])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -215,6 +221,7 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
                 degaussed=degaussed,
                 aimed=did and bool(amounts.any()) and not tried,
                 turned=did,
+                touched=frozenset(_group(mode) for n in np.flatnonzero(amounts) for mode in effects.inputs[n].main),
             )
         )
     return Course(
@@ -264,6 +271,13 @@ def _as_it_went(
     return amounts, (found[1],)
 
 
+def _group(mode: str) -> str:
+    """The group of figures that a mode belongs to."""
+    if mode.startswith(("opp_", "com_")):
+        return "convergence"
+    return "purity" if mode in LANDING else mode
+
+
 def _key(move: Turned) -> str:
     return f"{move.control}:{move.part}" if move.part else move.control
 
@@ -275,8 +289,13 @@ def excess(figures: Sequence[Held]) -> float:
 
 
 def known(belief: Belief, number: int, knowledge: Knowledge) -> bool:
-    """Whether the direction of an input is known: its main effect stands well off nothing."""
-    return main_gain(belief, number)[0] > knowledge.value("advice_known_sd")
+    """Whether the direction of an input is known: its main effect stands well off nothing.
+
+    The two inputs of a pair of rings share one gain: what is known of the one is known of the other.
+    """
+    control, inputs = belief.effects.inputs[number].control, belief.effects.inputs
+    parts = [n for n, one in enumerate(inputs) if one.control == control] if control in RINGS else [number]
+    return max(main_gain(belief, n)[0] for n in parts) > knowledge.value("advice_known_sd")
 
 
 def idle(belief: Belief, number: int, knowledge: Knowledge) -> bool:

@@ -329,10 +329,10 @@ class _Planner:
         return moves
 
     def stalled(self) -> bool:
-        """The last loops with known directions improved too little each."""
+        """The last loops with known directions improved what they were for by too little each."""
         least = 1 - self.knowledge.value("advice_least_gain_ratio")
         loops = [
-            now.excess_ratio <= least * before.excess_ratio
+            now.excess_of(now.touched) <= least * before.excess_of(now.touched)
             for before, now in zip(self.course.rounds, self.course.rounds[1:], strict=False)
             if now.aimed
         ]
@@ -411,8 +411,10 @@ def plan(course: Course, knowledge: Knowledge) -> Plan:
     )
     if settled is not None:
         return ends(settled, [])
+    doubtful = knowledge.value("advice_doubt_chance")
+    in_doubt = all((one.chance_within or 0) > doubtful for one in work.failing)
     if work.stalled():
-        return ends("no_gain", work.way_back())
+        return ends("within_doubt", []) if in_doubt else ends("no_gain", work.way_back())
     moves: list[Move] = []
     again = patch and course.now.degaussed < 2
     if work.impure and "degauss" in course.setup.controls and (course.now.degaussed == 0 or again):
@@ -430,7 +432,6 @@ def plan(course: Course, knowledge: Knowledge) -> Plan:
     chosen = moves + sorted((*aims, *probes), key=lambda move: ORDER[move.control])[: max(room, 0)]
     if chosen:
         return ends("go_on", chosen)
-    doubtful = knowledge.value("advice_doubt_chance")
-    if all((one.chance_within or 0) > doubtful for one in work.failing):
+    if in_doubt:
         return ends("within_doubt", [])
     return ends("out_of_reach", work.way_back())
