@@ -191,7 +191,7 @@ def require_open(
 def _refusals(step: GuardedStep, left: Sequence[Condition]) -> list[Fault]:
     return [
         Fault(
-            what=f"not confirmed: {condition.words}",
+            what=f"not confirmed: {condition.words.rstrip('.')}",
             where=f"{step.id}: {condition.caution}",
             mend=f"{condition.warning} When it is so, confirm it; {for_how_long(condition)}",
         )
