@@ -67,6 +67,7 @@ soak: setup
 	$(PY) tools/soak.py
 	$(PY) tools/soak_pictures.py
 	$(PY) tools/soak_repairs.py
+	$(PY) tools/soak_setup.py
 	$(PY) tools/soak_hold.py
 
 docs: setup

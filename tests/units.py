@@ -98,6 +98,14 @@ WITHOUT_UNIT: Final[Mapping[str, str]] = {
     "GreyStep:delta_e": "a CIEDE2000 difference",
     "GreyError:worst_delta_e": "a CIEDE2000 difference",
     "GreyError:mean_delta_e": "a CIEDE2000 difference",
+    "Observation:": "arrays of a fit: figures each in the unit of the mode that it observes",
+    "Belief:": "arrays of a fit: modes and gains, each in its own unit",
+    "Effects:": "arrays of a fit: gains of inputs on modes, each in its own unit",
+    "Problem:": "arrays of a fit: errors over their tolerances, and their slopes per unit of input",
+    "Round:positions": "turns, millimetres or degrees, as each input goes",
+    "State:patch_at": "a place on the picture, 1 at its edges",
+    "State:focus_turn": "turns of a control",
+    "Ring:strength": "in whatever its kind of rings moves: millimetres, or a share of landing",
     "PreferredRow:": "in the unit of the value that was asked about",
 }
 
