@@ -29,6 +29,8 @@ COARSER: Final = 2.5
 FEWEST_ZONES: Final = 6
 SHAPE_SD: Final = 0.01
 """How closely purity follows such landing errors; as ``advice_purity_model_sd_ratio``."""
+USUAL: Final = 0.12
+"""Size of landing errors to be expected: of those that show alike, the smaller is the likelier."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,7 +84,7 @@ def fit_landing(found: Purity | Unsupported, *, both_axes: bool) -> Landing | Un
     y = grid[:, 1:2] + grid[:, 2:] * v if both_axes else np.zeros_like(x)
     light = np.hypot(x, y)
     apart = (seen - (light - np.median(light, axis=1, keepdims=True))) / sd
-    misfit = (apart**2).sum(axis=1)
+    misfit = (apart**2).sum(axis=1) + ((grid / USUAL) ** 2).sum(axis=1)
     best = int(np.argmin(misfit))
     weight = np.exp(-0.5 * (misfit - misfit[best]))
     weight /= weight.sum()
