@@ -69,6 +69,7 @@ soak: setup
 	$(PY) tools/soak_repairs.py
 	$(PY) tools/soak_setup.py
 	$(PY) tools/soak_hold.py
+	$(PY) tools/soak_grey.py
 
 docs: setup
 	$(BIN)/mkdocs build --strict
