@@ -47,7 +47,7 @@ def test_a_whole_file_is_read(tmp_path: Path) -> None:
         encoding="utf-8",
     )
     found = read_moves(path, KNOWLEDGE)
-    assert found.opening_mm == (360, 270)
+    assert found.opening_mm == pytest.approx((360, 270))
     assert found.degaussed
     assert found.rings == {"four_pole_rings": RingSetting(tabs_mm=4)}
     rings, tilt, degauss, size = found.turned

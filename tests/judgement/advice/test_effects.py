@@ -71,7 +71,7 @@ def test_a_shifted_yoke_parts_red_and_blue_where_its_field_says(
             upright = current_x * (1 + a * (at_x**2 - at_y**2)) + current_y * 2 * a * at_x * at_y
             level = current_x * 2 * a * at_x * at_y + current_y * (1 - a * (at_x**2 - at_y**2))
             found.append((upright, level))
-        return np.subtract(*np.array(found))
+        return np.asarray(np.array(found[0]) - np.array(found[1]))
 
     right, bottom = part(1, 0) - part(0, 0), part(0, 1) - part(0, 0)
     modes = effects_of([control], KNOWLEDGE).inputs[0].main

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -11,7 +12,7 @@ from tubewright.files.measurements import measurement_from_json
 from tubewright.judgement.advice.course import Course, RingSetting, Setup, Turned, follow, known
 from tubewright.judgement.advice.effects import ORDER
 from tubewright.judgement.advice.modes import INDEX
-from tubewright.judgement.advice.plan import plan
+from tubewright.judgement.advice.plan import _Planner, plan
 from tubewright.judgement.advice.planned import Plan
 from tubewright.knowledge.load import load_knowledge
 from tubewright.simulate.controls import Bench, State
@@ -103,9 +104,7 @@ def test_nothing_is_advised_before_it_is_warm() -> None:
         ({"focus_turn": 0.6}, "focus"),
     ],
 )
-def test_one_error_leads_to_the_control_that_is_for_it_a_little_at_first(
-    state: dict[str, object], control: str
-) -> None:
+def test_one_error_leads_to_the_control_that_is_for_it_a_little_at_first(state: dict[str, Any], control: str) -> None:
     found = Session(bench_with(**state)).plan()
     assert controls(found) == [control]
     assert found.moves[0].sort == "probe"
@@ -252,18 +251,20 @@ def test_two_loops_without_a_fifths_gain_end_it() -> None:
 
 def test_the_way_back_leads_to_the_best_photograph() -> None:
     session = Session(bench_with(4, height_ratio=1.05))
-    for _ in range(3):
-        session.bench.turn("v_size", 0.15, steady=True)
-        session.turn("v_size", 0.15)
-        session.bench.state.height_ratio = session.measured and 1.05 + 0.03 * len(session.measured)
+    for amount in (0.1, 0.2):
+        worse = amount if session.bench.gains["v_size"] > 0 else -amount
+        session.bench.turn("v_size", worse, steady=True)
+        session.turn("v_size", worse)
         session.photograph()
     course = session.course()
-    stopped = plan(replace(course, setup=replace(course.setup, controls=course.setup.controls)), KNOWLEDGE)
-    if stopped.state == "no_gain":
-        assert [move.sort for move in stopped.moves] == ["undo"]
-        assert stopped.moves[0].value == pytest.approx(-0.45)
-    else:
-        assert stopped.state == "go_on"
+    assert not course.reversed
+    excesses = [one.excess_ratio for one in course.rounds]
+    assert excesses == sorted(excesses)
+    (back,) = _Planner(course, KNOWLEDGE).way_back()
+    assert (back.sort, back.control) == ("undo", "v_size")
+    assert abs(back.value) == pytest.approx(0.3)
+    session.bench.turn("v_size", back.value, steady=True)
+    assert session.bench.state.height_ratio == pytest.approx(1.05, rel=0.01)
 
 
 def test_a_part_that_no_photograph_shows_is_not_called_good() -> None:
