@@ -133,3 +133,18 @@ def test_every_control_of_a_display_has_a_unit_and_two_ways() -> None:
         for control in usual_controls("delta" if gun == "delta" else "inline"):
             assert unit_of(control) in {"turn", "mm", "deg", "cm"}
             assert len(set(ways(control))) == 2
+
+
+def test_a_part_that_a_control_lacks_is_told_with_those_that_it_has() -> None:
+    bench = Bench(0)
+    turned = [Turned(after=1, control="convergence_strips", value=1.0, unit="cm")]
+    what = setup(bench, controls=(*bench.controls, "convergence_strips"))
+    with pytest.raises(InputError, match="top_left; top_right"):
+        advise([measurement(bench)] * 2, turned, what, KNOWLEDGE)
+
+
+def test_what_is_turned_without_being_reckoned_with_is_said() -> None:
+    bench = Bench(0)
+    what = setup(bench, controls=(*bench.controls, "screen_g2"))
+    found = advise([measurement(bench)] * 2, [Turned(after=1, control="screen_g2", value=0.1)], what, KNOWLEDGE)
+    assert any("Screen" in note and "not reckoned" in note for note in found.notes)

@@ -9,7 +9,7 @@ from tubewright.answers.advised import Advised, AdvisedMove, ExpectedAnswer, Not
 from tubewright.errors import Fault, InputError, RefusedError
 from tubewright.judgement.advice import moves as words
 from tubewright.judgement.advice.course import Course, RingSetting, Setup, Turned, follow
-from tubewright.judgement.advice.effects import DELTA, INLINE, RINGS, TURNABLE, usual_controls
+from tubewright.judgement.advice.effects import DELTA, INLINE, RINGS, TURNABLE, effects_of, usual_controls
 from tubewright.judgement.advice.modes import GunKind
 from tubewright.judgement.advice.plan import plan
 from tubewright.judgement.advice.planned import Move, Plan, State
@@ -68,7 +68,7 @@ def advise(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
         cautions=tuple(dict.fromkeys(text for move in moves for text in move.cautions)),
         remaining=tuple(_remaining(course.now.held)),
         unknown=tuple(_unknown(found.unknown)),
-        notes=tuple(_notes(course, found, knowledge)),
+        notes=(*_unreckoned(turned, knowledge), *_notes(course, found, knowledge)),
         history_ratio=tuple(one.excess_ratio for one in course.rounds),
     )
 
@@ -87,6 +87,7 @@ def _check(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
         faults.append(
             Fault(what=f"{control} belongs to a tube with {kind}", where="controls", mend="Say which guns it has.")
         )
+    inputs = effects_of(setup.controls, knowledge).inputs
     for number, move in enumerate(turned, start=1):
         where = f"move {number}"
         if move.control not in setup.controls:
@@ -100,6 +101,12 @@ def _check(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
                     mend="Photograph and measure again, and give all measurements in order.",
                 )
             )
+        parts = [one.part for one in inputs if one.control == move.control]
+        if parts and move.control not in RINGS and move.part not in parts:
+            what = (
+                f"{move.control} has no part {move.part!r}" if move.part else f"which part of {move.control} is missing"
+            )
+            faults.append(Fault(what=what, where=where, mend=f"Write part = one of: {'; '.join(parts)}."))
         if move.control in RINGS and move.ring is None and not (move.undone or move.at_stop):
             faults.append(
                 Fault(what="how the rings stand now is missing", where=where, mend="Give tabs_mm and angle_deg.")
@@ -233,6 +240,16 @@ def _unknown(held: Iterable[Held]) -> Iterable[NotKnown]:
     for one in held:
         if isinstance(one.found, Unsupported):
             yield NotKnown(about=one.about, reason=one.found.reason, would_settle=one.found.would_settle)
+
+
+def _unreckoned(turned: Sequence[Turned], knowledge: Knowledge) -> Iterable[str]:
+    """What was turned without the advice knowing what it does."""
+    names = dict.fromkeys(knowledge.controls[one.control].name for one in turned if one.control not in ADVISABLE)
+    if names:
+        yield (
+            f"Turned, but not reckoned with: {', '.join(names)}. What that changed counts as the others' doing: turn it"
+            " before the first photograph of a session, or begin a new one."
+        )
 
 
 def _notes(course: Course, found: Plan, knowledge: Knowledge) -> Iterable[str]:
