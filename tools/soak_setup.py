@@ -1,6 +1,7 @@
 """Sets up simulated displays by the advice alone, and says after how many photographs each was within tolerance.
 
     python tools/soak_setup.py [--displays 40] [--first 0] [--at-once 6] [--wrong-way 0.03] [--rows]
+    python tools/soak_setup.py --rendered 4
 
 Every display has hidden gains and directions, side effects, and a hand that meets its
 amounts roughly and now and then turns the wrong way without noticing. The adviser sees
@@ -17,12 +18,15 @@ import statistics
 import sys
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 
+from tubewright.answers.measure import measure
+from tubewright.answers.measurement import Measurement
 from tubewright.files.measurements import measurement_from_json
+from tubewright.files.photos import read_photo
 from tubewright.judgement.advice.course import RingSetting, Round, Setup, Turned, excess, follow
 from tubewright.judgement.advice.modes import observe
 from tubewright.judgement.advice.plan import plan
@@ -31,9 +35,13 @@ from tubewright.judgement.advice.tolerances import Held, book_of, held
 from tubewright.knowledge.load import load_knowledge
 from tubewright.knowledge.model import Knowledge
 from tubewright.simulate.controls import Bench
+from tubewright.simulate.photograph import take
+from tubewright.simulate.scenes import plain_scene
 
 MOST_ROUNDS = 12
 """A display that isn't done after so many is given up; the aim is seven."""
+
+CONVERGENCE = ("four_pole_rings", "six_pole_rings", "yoke_tilt_vertical", "yoke_tilt_horizontal")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,6 +83,25 @@ def truth(bench: Bench, knowledge: Knowledge) -> tuple[Held, ...]:
     return held(measured, seen.singles, book)
 
 
+def stated(bench: Bench) -> Measurement:
+    """Figures with the errors that they state."""
+    return measurement_from_json(json.dumps(bench.measured()), {})
+
+
+def drawn(bench: Bench) -> Measurement:
+    """What measuring makes of a photograph of the display, drawn dot by dot."""
+    scene, stands = plain_scene(megapixels=8), bench.display()
+    shown = replace(
+        scene.display,
+        width_mm=stands.width_mm,
+        height_mm=stands.height_mm,
+        shape=stands.shape,
+        misconvergence=stands.misconvergence,
+    )
+    shot = take(replace(scene, display=shown, seed=int(bench.rng.integers(1 << 30))))
+    return measure([read_photo(shot.jpeg, name="drawn")], rasters=[shown.raster])
+
+
 def squares(figures: Sequence[Held]) -> float:
     """Sum of squares of all errors over their tolerances."""
     return sum(one.over_ratio**2 for one in figures if one.over_ratio is not None)
@@ -105,26 +132,32 @@ def play(
     at_once: int = 6,
     wrong_way: float = 0.03,
     trace: bool = False,
+    rendered: bool = False,
 ) -> Played:
-    """Set up one display from its first photograph to the end of the advice."""
-    bench = Bench(seed, gun=gun, dead=dead)
+    """Set up one display from its first photograph to the end of the advice.
+
+    ``rendered``: only convergence is off, its controls are the only ones, and every photograph is drawn and measured.
+    """
+    bench = Bench(seed, gun=gun, dead=dead, calm=rendered)
+    controls_here = CONVERGENCE if rendered else bench.controls
+    look = drawn if rendered else stated
     hand = np.random.default_rng([seed, 99])
     setup = Setup(
         gun=gun,
-        controls=bench.controls,
+        controls=controls_here,
         tolerance="delta" if gun == "delta" else "arcade",
         at_once=at_once,
         rings={
             name: RingSetting(tabs_mm=round(ring.tabs_mm))
             for name, ring in bench.rings.items()
-            if name in bench.controls
+            if name in controls_here
         },
-        opening_mm=bench.opening_mm,
+        opening_mm=None if rendered else bench.opening_mm,
     )
     first = truth(bench, knowledge)
     measured, turned, rounds, controls = [], list[Turned](), 0, 0
     while True:
-        measured.append(measurement_from_json(json.dumps(bench.measured()), {}))
+        measured.append(look(bench))
         course = follow(measured, turned, setup, knowledge)
         found = plan(course, knowledge)
         if trace:
@@ -185,6 +218,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--at-once", type=int, default=6)
     parser.add_argument("--wrong-way", type=float, default=0.03)
+    parser.add_argument("--rendered", type=int, default=0, help="so many displays with drawn photographs instead")
     parser.add_argument("--rows", action="store_true")
     parser.add_argument("--trace", type=int, default=None, help="play this display alone, round by round")
     asked = parser.parse_args(arguments)
@@ -193,6 +227,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if asked.trace is not None:
         print(play(asked.trace, knowledge, trace=True, **options))
         return 0
+    if asked.rendered:
+        found = [play(asked.first + n, knowledge, rendered=True, **options) for n in range(asked.rendered)]
+        for one in found:
+            print(one)
+        return 0 if report(found, "Convergence by drawn photographs of 8 megapixels") else 1
     seeds = range(asked.first, asked.first + asked.displays)
     sound = [play(seed, knowledge, gun="delta" if seed % 5 == 4 else "inline", **options) for seed in seeds]
     dead = ("four_pole_rings", "yoke_tilt_vertical", "purity_rings", "v_size")

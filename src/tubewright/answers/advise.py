@@ -35,7 +35,7 @@ HEADLINES: Final[dict[State, str]] = {
     "within_doubt": "Done as far as photographs can tell: what is still beyond tolerance is within their doubt.",
     "no_gain": "Stop: two loops have not improved it by a fifth. This is a fault, not an adjustment.",
     "out_of_reach": "Stop: what is left is out of reach of the controls this display has.",
-    "unmeasured": "Nothing could be measured that a control would change.",
+    "unmeasured": "Nothing could be measured: photograph better, or go back to what could be.",
 }
 
 
@@ -112,7 +112,9 @@ def _check(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
                 Fault(what="how the rings stand now is missing", where=where, mend="Give tabs_mm and angle_deg.")
             )
     for number, one in enumerate(measured, start=1):
-        if getattr(one, "accepted", True) is False:
+        # Where moves have made it unreadable, the advice leads back.
+        spoilt = number == len(measured) > 1 and any(move.after == number - 1 for move in turned)
+        if getattr(one, "accepted", True) is False and not spoilt:
             raise RefusedError(
                 Fault(
                     what="nothing could be measured in it: " + str(getattr(one, "refused_because", "")),

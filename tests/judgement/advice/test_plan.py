@@ -15,6 +15,7 @@ from tubewright.judgement.advice.modes import INDEX
 from tubewright.judgement.advice.plan import _Planner, plan
 from tubewright.judgement.advice.planned import Plan
 from tubewright.knowledge.load import load_knowledge
+from tubewright.picture.results import Unsupported
 from tubewright.simulate.controls import Bench, State
 from tubewright.simulate.display import Misconvergence, Shape
 
@@ -280,3 +281,16 @@ def test_the_same_course_gives_the_same_plan() -> None:
     session = Session(bench_with(2, width_ratio=1.06, curl_mm=4.0))
     session.obey(session.plan())
     assert session.plan() == session.plan()
+
+
+def test_what_moves_made_unreadable_leads_back() -> None:
+    session = Session(bench_with(4, height_ratio=1.05))
+    session.turn("v_size", 0.2)
+    nothing = Unsupported(reason="too far apart to be told", would_settle="less")
+    parts = ("scale", "convergence", "geometry", "top_curl", "focus", "purity")
+    unread: dict[str, Any] = dict.fromkeys(parts, nothing)
+    session.measured.append(replace(session.measured[0], accepted=False, **unread))
+    found = session.plan()
+    assert found.state == "unmeasured"
+    assert [move.sort for move in found.moves] == ["undo"]
+    assert found.moves[0].value == pytest.approx(-0.2)

@@ -309,9 +309,12 @@ class _Planner:
 
     def way_back(self) -> list[Move]:
         """The way back to the photograph that was best, if this one is clearly worse."""
-        best = min(self.course.rounds, key=lambda one: one.excess_ratio)
-        now = self.course.now
-        if now.excess_ratio <= 1.1 * best.excess_ratio + 0.1:
+        seen = [one for one in self.course.rounds if any(figure.within is not None for figure in one.held)]
+        if not seen:
+            return []
+        best, now = min(seen, key=lambda one: one.excess_ratio), self.course.now
+        # A photograph in which nothing can be read any more is worse than any other.
+        if now in seen and now.excess_ratio <= 1.1 * best.excess_ratio + 0.1:
             return []
         moves: list[Move] = []
         for n, one in enumerate(self.inputs):
@@ -410,7 +413,7 @@ def plan(course: Course, knowledge: Knowledge) -> Plan:
         else "done"
     )
     if settled is not None:
-        return ends(settled, [])
+        return ends(settled, work.way_back() if settled == "unmeasured" else [])
     doubtful = knowledge.value("advice_doubt_chance")
     in_doubt = all((one.chance_within or 0) > doubtful for one in work.failing)
     if work.stalled():
