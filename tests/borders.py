@@ -25,7 +25,9 @@ ROOMS: Final[Mapping[str, frozenset[str]]] = {
     "simulate": frozenset({"physics", "picture.patterns"}),
     "knowledge": frozenset(),
     "judgement": frozenset({"physics", "picture", "knowledge.model", "knowledge.chassis", "knowledge.parts"}),
-    "answers": frozenset({"physics", "picture", "judgement", "knowledge.model", "knowledge.chassis", "knowledge.parts"}),
+    "answers": frozenset(
+        {"physics", "picture", "judgement", "knowledge.model", "knowledge.chassis", "knowledge.parts"}
+    ),
     "records": frozenset({"knowledge"}),
     "demo": frozenset({"knowledge", "records"}),
     "report": frozenset({"answers", "picture.patterns"}),  # the sheet of tags to print
