@@ -21,6 +21,7 @@ import time
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -165,9 +166,9 @@ def ours(net: Net) -> NDArray[np.float64]:
 
 def theirs(net: Net) -> Callable[[], NDArray[np.float64]]:
     """The same by pgmpy's variable elimination; the network is built beforehand, outside the clock."""
-    from pgmpy.factors.discrete import TabularCPD  # type: ignore[import-not-found,unused-ignore]
-    from pgmpy.inference import VariableElimination  # type: ignore[import-not-found,unused-ignore]
-    from pgmpy.models import DiscreteBayesianNetwork  # type: ignore[import-not-found,unused-ignore]
+    from pgmpy.factors.discrete import TabularCPD
+    from pgmpy.inference import VariableElimination
+    from pgmpy.models import DiscreteBayesianNetwork
 
     model: Any = DiscreteBayesianNetwork()
     names = [f"f{i}" for i in range(len(net.priors))]
@@ -215,7 +216,7 @@ def beside_pgmpy(repeats: int) -> None:
         spent = 1000 * (time.perf_counter() - start)
         if spent * repeats < 20_000:
             spent, _ = medians(run, repeats)
-        mine, _ = medians(lambda net=net: ours(net), max(repeats, 20))  # type: ignore[misc]
+        mine, _ = medians(partial(ours, net), max(repeats, 20))
         apart = float(np.max(np.abs(ours(net) - reference)))
         print(
             f"  {faults:3} faults, {parents} parents, {positive} present, {negative} absent: ours {mine:7.2f} ms   "
