@@ -103,7 +103,8 @@ def asia() -> dict[str, Any]:
         TabularCPD("D", 2, [[0.9, 0.2, 0.3, 0.1], [0.1, 0.8, 0.7, 0.9]], ["E", "B"], [2, 2]),
     )
     engine = VariableElimination(model)
-    cases: tuple[dict[str, int], ...] = ({}, {"D": 1}, {"X": 1}, {"A": 1, "D": 1}, {"A": 1, "D": 1, "X": 1}, {"A": 1, "D": 1, "X": 0},
+    cases: tuple[dict[str, int], ...]
+    cases = ({}, {"D": 1}, {"X": 1}, {"A": 1, "D": 1}, {"A": 1, "D": 1, "X": 1}, {"A": 1, "D": 1, "X": 0},
              {"S": 1, "A": 1, "D": 1, "X": 1}, {"A": 1, "S": 0, "D": 1}, {"D": 1, "X": 1})  # fmt: skip
     return {
         "cases": [
