@@ -69,6 +69,21 @@ TECHNICAL: Final[dict[str, str]] = {
     "_SURE": "keeps a logarithm finite",
     "_TINY": "guards a division",
     "SURELY_SD": "the normal law's 95 %",
+    "ZONE_UV": "where the nine zones lie",
+    "ZONE_PLACE": "where the nine zones lie",
+    "CORNERS": "which zones are corners",
+    "EDGES": "which zones are edges",
+    "GEOMETRY": "units of the figures",
+    "RINGS": "poles of the ring magnets, which their names say",
+    "ORDER": "order of the work, by number",
+    "SIXTEENTHS": "how fractions of a turn are spoken",
+    "SPREAD_AT_FIRST": "as good as nothing known",
+    "_NO_CHANGE": "guards a division",
+    "GRID": "step of a search",
+    "COARSER": "step of a search",
+    "SWEEPS": "rounds of a search, at most",
+    "CLOSE": "when a search has ended",
+    "MM_PER_IN": "definition of the inch",
 }
 """Numbers that are no facts about the trade, each with its reason."""
 
@@ -80,7 +95,7 @@ def module_numbers() -> list[tuple[str, str]]:
     """Module and name of every module-level assignment in the rooms that holds a number."""
     found = []
     for room in ROOMS:
-        for path in sorted((ROOT / room).glob("*.py")):
+        for path in sorted((ROOT / room).rglob("*.py")):
             for node in ast.parse(path.read_text(encoding="utf-8")).body:
                 if not isinstance(node, ast.Assign | ast.AnnAssign) or node.value is None:
                     continue
@@ -91,7 +106,7 @@ def module_numbers() -> list[tuple[str, str]]:
                 ]
                 targets = node.targets if isinstance(node, ast.Assign) else [node.target]
                 if numbers:
-                    module = f"tubewright.{room}.{path.stem}"
+                    module = ".".join(path.relative_to(ROOT.parent).with_suffix("").parts)
                     found += [(module, t.id) for t in targets if isinstance(t, ast.Name)]
     return found
 
@@ -109,7 +124,7 @@ def test_an_entry_gives_the_value_in_force(where: str) -> None:
 
 def test_every_parameter_of_judgement_is_used() -> None:
     """A parameter nobody reads is a number without a purpose."""
-    code = "".join(p.read_text(encoding="utf-8") for room in ROOMS for p in (ROOT / room).glob("*.py"))
+    code = "".join(p.read_text(encoding="utf-8") for room in ROOMS for p in (ROOT / room).rglob("*.py"))
     path = ROOT / "knowledge" / "facts" / "judgement_parameters.toml"
     ids = [line.split('"')[1] for line in path.read_text(encoding="utf-8").splitlines() if line.startswith("id = ")]
     spelled = {f"poison_share_{word}" for word in ("idle", "used", "unknown")}
