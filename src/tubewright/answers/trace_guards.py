@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import replace
 from typing import Literal
 
 from tubewright.answers.trace import (
@@ -48,19 +47,12 @@ class Guards:
 
     def step(self, sort: Literal["test", "repair"], name: str, place: Workplace) -> GuardedStep:
         """A step with the conditions of the way to it before its own."""
-        step = guarded(self.knowledge, sort, name)
         needs = (
             needs_of_test(self.knowledge.tests[name])
             if sort == "test"
             else needs_of_repair(self.knowledge.faults[name])
         )
-        own = {condition.caution: condition for condition in step.conditions}
-        way = {
-            caution: own.get(caution) or self._condition(caution)
-            for caution in reach(place, needs).cautions
-            if self.knowledge.cautions[caution].confirm and self.knowledge.cautions[caution].asked == "before"
-        }
-        return replace(step, conditions=tuple({**way, **own}.values()))
+        return guarded(self.knowledge, sort, name, way=reach(place, needs).cautions)
 
     def question(self, search: Search, question: Question, now: dt.datetime) -> Guard | None:
         """The condition to ask for before a question can be put, or after the last step; None if all are met."""
@@ -85,18 +77,6 @@ class Guards:
         last = search.last
         begun = isinstance(last, Allowed) and (last.step_sort, last.step) == (step.sort, step.id)
         return _guard(step, before, closing=False, first=not begun)
-
-    def _condition(self, name: str) -> Condition:
-        caution = self.knowledge.cautions[name]
-        minutes = caution.holds_minutes or self.knowledge.value("guard_hold_minutes")
-        return Condition(
-            caution=name,
-            warning=caution.text,
-            words=caution.confirm,
-            holds=caution.holds,
-            minutes=None if caution.holds == "job" else minutes,
-            undone_by=caution.undone_by,
-        )
 
 
 def _guard(step: GuardedStep, left: list[Condition], *, closing: bool, first: bool) -> Guard:

@@ -83,13 +83,15 @@ class Confirmed(Protocol):
         """When."""
 
 
-def guarded(knowledge: Knowledge, sort: StepSort, step_id: str) -> GuardedStep:
-    """A step with its conditions.
+def guarded(knowledge: Knowledge, sort: StepSort, step_id: str, *, way: Iterable[str] = ()) -> GuardedStep:
+    """A step with its conditions, those of the way to it first.
 
     Args:
         knowledge: Tests, faults, treatments and their cautions.
         sort: What the step is; a repair is named by the fault that it mends.
         step_id: Its id.
+        way: Ids of the cautions of the way to it, from how the set stands now
+            (:func:`tubewright.judgement.workplace.reach`).
 
     Returns:
         The step; a step that endangers nobody has no conditions.
@@ -116,12 +118,15 @@ def guarded(knowledge: Knowledge, sort: StepSort, step_id: str) -> GuardedStep:
     cautions = [knowledge.cautions[name] for name in step.cautions if name in knowledge.cautions]
     usual = knowledge.value("guard_hold_minutes")
     asked = [caution for caution in cautions if caution.confirm]
+    coming = [knowledge.cautions[name] for name in way if name in knowledge.cautions]
+    before = [caution for caution in coming if caution.confirm and caution.asked == "before"]
+    before += [caution for caution in asked if not _asked_after(caution, sort)]
     return GuardedStep(
         sort=sort,
         id=step_id,
         name=step.name,
         hazard=step.hazard,
-        conditions=tuple(_condition(caution, usual) for caution in asked if not _asked_after(caution, sort)),
+        conditions=tuple(_condition(caution, usual) for caution in {one.id: one for one in before}.values()),
         closing=tuple(_condition(caution, usual) for caution in asked if _asked_after(caution, sort)),
     )
 
