@@ -206,8 +206,8 @@ an equal one that does without.
 Mending what is truly at fault comes in any case and takes no part in the choice. If opening a suspect up leaves \
 less than any test, that is the advice, but a suspect more likely sound than not must leave three minutes less: a look \
 disturbs nothing. If no suspect is likely and no test saves anything, that is said too."""
-TRIED_WORDS = """What was tried and didn't pay, on 300 other displays in each world, drawn before the worlds knew that a \
-dark screen shows nothing of the picture (mean minutes with parts, \
+TRIED_WORDS = """What was tried and didn't pay, on 300 other displays in each world, drawn before the worlds knew that \
+a dark screen shows nothing of the picture (mean minutes with parts, \
 against the choice as it stands, with twice the standard error; true world, then shifted): \
 looking ahead as if only 0.8 of what opening everything loses were still to be lost +3 ± 5, −1 ± 8; 0.6 of it \
 +15 ± 9, +5 ± 10; 1.2 of it +2 ± 4, +7 ± 5; a price of 45 minutes for each bit still open, where that is less, \
