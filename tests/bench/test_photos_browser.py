@@ -17,7 +17,7 @@ from bench.test_photos import Stuck
 from tubewright.records.store import Store
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Page
+    from playwright.sync_api import FileChooser, Page
 
 pytestmark = pytest.mark.browser
 __all__ = ["open_page"]  # a fixture that both modules use
@@ -113,13 +113,23 @@ def test_by_keyboard_alone(open_page: Callable[..., Page], visitor: Visitor, tmp
     photo = tmp_path / "one.jpg"
     photo.write_bytes(small_photo())
     page = open_page(**DESKTOP)
+    choosers: list[FileChooser] = []
+
+    def caught(chooser: FileChooser) -> None:
+        choosers.append(chooser)
+
+    # Listened for from the start: a listener that comes with the key press may come too late for it.
+    page.on("filechooser", caught)
     with served(visitor.app) as url:
-        page.goto(f"{url}/jobs/{job}/photos")
+        page.goto(f"{url}/jobs/{job}/photos", wait_until="networkidle")
         tab_to(page, "#photos")
-        with page.expect_file_chooser() as chooser:
-            page.keyboard.press("Space")
-        assert chooser.value.is_multiple()
-        chooser.value.set_files(photo)
+        page.keyboard.press("Space")
+        for _ in range(MEASURED_MS // 100):
+            if choosers:
+                break
+            page.wait_for_timeout(100)
+        assert choosers[0].is_multiple()
+        choosers[0].set_files(photo)
         tab_to(page, "button[value=measure]")
         page.keyboard.press("Enter")
         page.wait_for_selector("#h-measured.headline")
