@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from typing import Final
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from grey_bench import GreyBench, made_up
 from tubewright.answers.greyscale import Control, GreyTarget, grey_target, set_grey
 from tubewright.answers.greyscale_course import GreyRound, grey_course
+from tubewright.answers.greyscale_json import kept_round, readings_json
 from tubewright.errors import InputError
 from tubewright.knowledge.load import load_knowledge
 
@@ -60,3 +64,27 @@ def test_turns_before_the_first_reading_teach_nothing() -> None:
 def test_no_round_is_said_so() -> None:
     with pytest.raises(InputError, match="nothing was read yet"):
         grey_course([], D65)
+
+
+@given(seed=st.integers(0, 50), turns=st.floats(-10, 10), lines=st.booleans())
+@settings(max_examples=20, deadline=None)
+def test_a_round_comes_back_from_where_it_was_kept(seed: int, turns: float, *, lines: bool) -> None:
+    readings = made_up(seed).readings(primaries=True)
+    kept = kept_round(json.dumps(readings_json(readings)), json.dumps({"drive_red": turns}), retrace_seen=lines)
+    assert kept == GreyRound(readings=tuple(readings), turned={"drive_red": turns}, retrace_seen=lines)
+
+
+@pytest.mark.parametrize(
+    ("readings", "turned"),
+    [
+        ("{}", "{}"),
+        ("[1]", "{}"),
+        ('[{"shown": "white"}]', "{}"),
+        ("[]", "[]"),
+        ("[]", '{"drive_red": "far"}'),
+        ("", ""),
+    ],
+)
+def test_what_was_not_kept_by_us_is_refused(readings: str, turned: str) -> None:
+    with pytest.raises(InputError, match="not kept by us"):
+        kept_round(readings, turned, retrace_seen=False)

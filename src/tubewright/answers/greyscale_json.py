@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from tubewright.answers.assessment import Figure, Unknown
+from tubewright.answers.greyscale_course import GreyRound
 from tubewright.answers.greyscale_form import GreyAnswer
 from tubewright.errors import Fault, InputError
 from tubewright.judgement.greyscale import GreyError, GreyStep
@@ -82,19 +84,47 @@ def grey_json(answer: GreyAnswer) -> dict[str, Any]:
         },
         "unknown": [{"reason": one.reason, "would_settle": one.would_settle} for one in answer.unknown],
         "unsupported": missing,
-        "readings": [
-            {
-                "shown": one.shown,
-                "level": one.level_ratio,
-                "x": one.place_xy[0],
-                "y": one.place_xy[1],
-                "Y": one.luminance_cd_m2,
-                "minutes": one.minutes,
-            }
-            for one in answer.readings
-        ],
+        "readings": readings_json(answer.readings),
     }
     return body
+
+
+def readings_json(readings: Sequence[GreyReading]) -> list[dict[str, Any]]:
+    """Readings as plain values, as they stand in an answer and as a job keeps them."""
+    return [
+        {
+            "shown": one.shown,
+            "level": one.level_ratio,
+            "x": one.place_xy[0],
+            "y": one.place_xy[1],
+            "Y": one.luminance_cd_m2,
+            "minutes": one.minutes,
+        }
+        for one in readings
+    ]
+
+
+def kept_round(readings: str, turned: str, *, retrace_seen: bool) -> GreyRound:
+    """A round as a job kept it.
+
+    Args:
+        readings: JSON text of :func:`readings_json`.
+        turned: JSON text of turns by control.
+        retrace_seen: Whether retrace lines were seen.
+
+    Raises:
+        InputError: It was not written by us.
+    """
+    try:
+        return GreyRound(
+            readings=tuple(_reading(one) for one in _listed(json.loads(readings))),
+            turned={name: _number(turns) for name in CONTROLS if (turns := json.loads(turned).get(name)) is not None},
+            retrace_seen=retrace_seen,
+        )
+    except (KeyError, TypeError, ValueError, AttributeError, StopIteration) as error:
+        raise InputError(
+            Fault(what="this round was not kept by us", where="grey", mend="Strike it out, and read again.")
+        ) from error
 
 
 def earlier_round(body: object) -> tuple[tuple[GreyReading, ...], dict[Control, Gain]]:
