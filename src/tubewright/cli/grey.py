@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import enum
 import json
-from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
     from tubewright.answers.measurement import Tracking
     from tubewright.knowledge.model import Knowledge
 
-MOST_TYPED_TURNS: Final = 10.0
 _LARGEST_BYTES: Final = 5_000_000
 _OPTIONS: Final = {"white": "--white", "readings": "READINGS", "tracking": "READINGS", "before": "--before"}
 
@@ -151,6 +149,7 @@ def _show(answer: GreyAnswer, knowledge: Knowledge, *, as_json: bool) -> None:
 def _target(white: str, sort: Sort | None, path: str, knowledge: Knowledge) -> tuple[GreyTarget, dict[str, float]]:
     """The white with its tolerances, and the guns' reserves; what isn't typed comes from the case."""
     from tubewright.answers.greyscale import DISPLAY_KINDS, grey_target, reserves_of
+    from tubewright.answers.greyscale_typed import typed_white
     from tubewright.answers.heater import renamed
 
     reserves: dict[str, float] = {}
@@ -161,29 +160,14 @@ def _target(white: str, sort: Sort | None, path: str, knowledge: Knowledge) -> t
         if sort is None and case.tube.gun is not None:
             kind = case.tube.gun
         reserves = reserves_of(case, knowledge)
-    wish = _white(white or "D65")
+    wish = typed_white(white or "D65", "--white")
     return renamed(_OPTIONS, lambda: grey_target(wish, kind, knowledge)), reserves
-
-
-def _white(typed: str) -> str | tuple[float, float]:
-    from tubewright.answers.greyscale import WHITE_NAMES
-
-    plain = typed.replace(" ", "").upper()
-    named = next((name for name in WHITE_NAMES if name.upper() == plain), None)
-    if named is not None:
-        return named
-    parts = [part for part in typed.replace(";", " ").split() if part]
-    if len(parts) == 1:
-        parts = parts[0].split(",")
-    if len(parts) != 2 or not all(part.strip()[:1].isdigit() or part.strip()[:1] in ".," for part in parts):
-        return typed
-    x, y = (parse_quantity(part.strip(" ,"), kind="number", where="--white").value for part in parts)
-    return x, y
 
 
 def _turned(typed: list[str]) -> dict[Control, float]:
     """What was turned, by control, in turns."""
     from tubewright.answers.greyscale import CONTROLS
+    from tubewright.answers.greyscale_typed import typed_turns
 
     found: dict[Control, float] = {}
     for one in typed:
@@ -196,16 +180,7 @@ def _turned(typed: list[str]) -> dict[Control, float]:
             raise InputError(
                 Fault(what=f"no control is called “{name[:40]}”", where="--turned", mend=f"Write {', '.join(near)}.")
             )
-        try:
-            turns = float(Fraction(amount.strip().replace("−", "-").replace(",", ".")))
-        except (ValueError, ZeroDivisionError, OverflowError) as error:
-            raise InputError(
-                Fault(what=f"“{amount[:20]}” is no number of turns", where="--turned", mend=f"Write {control}=1/8.")
-            ) from error
-        if not abs(turns) <= MOST_TYPED_TURNS:
-            raise InputError(
-                Fault(what="more than ten turns", where="--turned", mend="Check the figure: 1/8 is an eighth.")
-            )
+        turns = typed_turns(amount, "--turned", example=f"{control}=1/8")
         found[control] = found.get(control, 0.0) + turns
     return found
 
