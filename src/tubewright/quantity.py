@@ -139,6 +139,13 @@ _FAMILIES: Final[Mapping[str, _Family]] = {
         means="a capacitance", suffixes=_MICROFARADS, bare=None, example="100uF, 4u7, 470 nF or 2200pF", most=1e6
     ),
     "current": _Family(means="a current", suffixes=_AMPERES, bare="A", example="0.65 or 650mA", most=1000),
+    "watts": _Family(
+        means="a power",
+        suffixes=_scaled("W", {"W": "1", "w": "1", "watt": "1", "watts": "1", "mW": "1e-3", "kW": "1e3"}),
+        bare="W",
+        example="0.5 or 500 mW",
+        most=1e6,
+    ),
     "hertz": _Family(
         means="a frequency",
         suffixes=_scaled("Hz", {"Hz": "1", "hz": "1", "HZ": "1", "kHz": "1e3", "khz": "1e3", "KHz": "1e3"}),

@@ -51,8 +51,8 @@ MEDIA_TYPES: Final = {
 """What each kind of file that can be read is called on the web."""
 
 _UPLOADS: Final = re.compile(r"^/jobs/[0-9]{1,10}/photos$")
-BOARD_PATH: Final = "/reckon/recap"
-"""The address that takes a board's part list, as a file or typed; a list of text, far smaller than a photograph."""
+_LISTS: Final = re.compile(r"^(?:/reckon/recap|/stock/import|/jobs/[0-9]{1,10}/parts/recap)$")
+"""The addresses that take a list of parts, as a file or typed: text, far smaller than a photograph."""
 _MOST_BOARD_BYTES: Final = 2 * 2**20
 _FORM: Final = "multipart/form-data"
 
@@ -93,7 +93,7 @@ def limits() -> str:
 def is_upload(path: str, headers: Headers) -> bool:
     """Whether this is a form with files, sent to an address that takes them."""
     kind = headers.get("content-type", "").split(";")[0].strip().lower()
-    return kind == _FORM and (path == BOARD_PATH or _UPLOADS.match(path) is not None)
+    return kind == _FORM and (_LISTS.match(path) is not None or _UPLOADS.match(path) is not None)
 
 
 async def read_upload(
@@ -107,10 +107,10 @@ async def read_upload(
         UploadRefusedError: It is too large, or no such form.
     """
     announced = headers.get("content-length", "0")
-    board = path == BOARD_PATH
+    board = _LISTS.match(path) is not None
     most = _MOST_BOARD_BYTES if board else MOST_UPLOAD_BYTES
     words = (
-        "a part list has at most 1 MB. Go back and send one board" if board else f"{limits()}. Go back and send fewer"
+        "a part list has at most 1 MB. Go back and send less" if board else f"{limits()}. Go back and send fewer"
     )
     too_large = UploadRefusedError(413, f"That is too much: {words}.")
     if not announced.isdigit() or int(announced) > most:

@@ -134,7 +134,7 @@ def board_from_text(text: str, knowledge: Knowledge, *, this_year: int, name: st
     Raises:
         InputError: No headings, none of them for the value, a heading twice, or far too many lines.
     """
-    lines = _lines(text, name)
+    lines = csv_lines(text, name)
     if not lines:
         raise InputError(Fault(what="the list is empty", where=name, mend="Give headings, then a line for each part."))
     at, head = lines[0]
@@ -167,8 +167,14 @@ def board_from_text(text: str, knowledge: Knowledge, *, this_year: int, name: st
     return BoardFile(parts=tuple(parts), faults=tuple(faults), remarks=headed.remarks)
 
 
-def _lines(text: str, name: str) -> list[tuple[int, list[str]]]:
-    """The lines with something in them, each with its number in the file."""
+def csv_lines(text: str, name: str) -> list[tuple[int, list[str]]]:
+    """The lines of CSV text with something in them, each with its number in the file; notes after # are left out.
+
+    Cells may be separated by ``;``, tabs or ``,``: by what the first line has most of.
+
+    Raises:
+        InputError: It is no CSV.
+    """
     first = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
     delimiter = max(";\t,", key=first.count)  # of equal counts the first: a comma may be a decimal one
     reader = csv.reader(io.StringIO(text), delimiter=delimiter, skipinitialspace=True)

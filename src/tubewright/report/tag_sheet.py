@@ -112,11 +112,11 @@ def tag_outlines_mm(number: int) -> list[list[tuple[float, float]]]:
     """
     black = draw_tag(number, 1)[1:-1, 1:-1] == 0
     cell_mm = TAG_MM / _CELLS
-    return [[(x * cell_mm, y * cell_mm) for x, y in corners] for corners in _outlines(black)]
+    return [[(x * cell_mm, y * cell_mm) for x, y in corners] for corners in outlines(black)]
 
 
-def _outlines(black: NDArray[np.bool_]) -> list[list[tuple[int, int]]]:
-    """Outlines of the true cells, as corners (x, y) of the grid."""
+def outlines(black: NDArray[np.bool_]) -> list[list[tuple[int, int]]]:
+    """Outlines of the true cells, as corners (x, y) of the grid, to be filled where they lie in odd numbers."""
     rows, columns = black.shape
     around = np.pad(black, 1)
     # Every side between black and white, walked with black on the right hand.
