@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from tubewright.knowledge.chassis import Control
+from tubewright.knowledge.chassis import Control, SetupStep
 from tubewright.knowledge.facts_text import Entry
 from tubewright.knowledge.further import woven
 from tubewright.knowledge.model import (
@@ -69,6 +69,10 @@ def assemble(entries: Iterable[Entry]) -> Knowledge:
         controls={
             entry.id: Control(**{**entry.values, "cautions": _cautions(entry.values, hazards)})
             for entry in of("control")
+        },
+        setup_steps={
+            entry.id: SetupStep(**{**_tupled(entry.values), "place": entry.values["place"]})
+            for entry in of("setup_step")
         },
         chassis=chassis_of({entry.id: entry for entry in of("chassis")}, tests),
         phosphors={

@@ -154,3 +154,24 @@ class Control:
     cautions: tuple[str, ...]
     kind: Literal["published", "common practice", "from memory"]
     source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetupStep:
+    """A step in the order of setting up: what is turned, what that disturbs, and why it stands where it stands.
+
+    ``groups`` and ``zones`` name the kinds of measured figures that show whether it is done;
+    without them no photograph tells.
+    """
+
+    id: str
+    guns: Literal["both", "inline", "delta"]
+    place: int
+    name: str
+    why: str
+    disturbs: tuple[str, ...]
+    controls: tuple[str, ...]
+    kind: Literal["published", "common practice", "from memory"]
+    source: str
+    groups: tuple[str, ...] = ()
+    zones: tuple[Literal["centre", "edges"], ...] = ()

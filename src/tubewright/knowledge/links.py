@@ -96,9 +96,14 @@ class _Web:
             "capacitor_place": self._check_place,
             "capacitor_stage": self._check_stage,
             "label": self._check_label,
+            "setup_step": self._check_setup_step,
         }
         if entry.table in by_table:
             by_table[entry.table](entry)
+
+    def _check_setup_step(self, entry: Entry) -> None:
+        for control in entry.values["controls"]:
+            self._link(entry, "control", control)
 
     def check_left_over(self) -> None:
         words = {

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from tubewright.knowledge.chassis import Chassis, Control
+from tubewright.knowledge.chassis import Chassis, Control, SetupStep
 from tubewright.knowledge.parts import CapacitorKind, CapacitorLoss, CapacitorPlace, CapacitorStage, LevelStandard
 
 SourceKind = Literal["published", "common practice", "from memory"]
@@ -330,6 +330,7 @@ class Knowledge:
     labels: Mapping[str, LabelGrammar]
     rasters: Mapping[str, RasterFacts] = field(default_factory=dict)
     controls: Mapping[str, Control] = field(default_factory=dict)
+    setup_steps: Mapping[str, SetupStep] = field(default_factory=dict)
     chassis: Mapping[str, Chassis] = field(default_factory=dict)
     capacitor_kinds: Mapping[str, CapacitorKind] = field(default_factory=dict)
     capacitor_places: Mapping[str, CapacitorPlace] = field(default_factory=dict)

@@ -135,6 +135,18 @@ SHAPES: Final[dict[str, dict[str, Field]]] = {
         "cautions": _TEXTS,
         **_ORIGIN,
     },
+    "setup_step": {
+        "id": _TEXT,
+        "guns": Field(one_of=("both", "inline", "delta")),
+        "place": Field(kind="count", lowest=1, highest=99),
+        "name": _TEXT,
+        "why": _TEXT,
+        "disturbs": Field(kind="texts"),
+        "controls": Field(kind="texts"),
+        "groups": _TEXTS,
+        "zones": Field(kind="texts", needed=False, one_of=("centre", "edges")),
+        **_ORIGIN,
+    },
     **CHASSIS_SHAPES,
     "treatment": {
         "id": _TEXT,
