@@ -8,10 +8,10 @@ from the whole case each time, so an entry more changes it and nothing is rememb
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Final, get_args
+from typing import Final, TypeAlias, get_args
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from tubewright.answers.treated import (
     GunTreated,
     NeedAnswer,
     NextTreatment,
+    RoundAnswer,
     StepAnswer,
     StopAnswer,
     Treated,
@@ -32,11 +33,16 @@ from tubewright.case import GUNS, Case, Gun, TreatmentKind
 from tubewright.errors import Fault, InputError, RefusedError
 from tubewright.experience import NO_EXPERIENCE, Experience
 from tubewright.judgement.guards import DEFERS, Confirmed, StepSort, for_how_long, guarded, open_conditions
-from tubewright.judgement.settling_readings import after_treatment
-from tubewright.judgement.treatment_course import course_of, wait_minutes
+from tubewright.judgement.settling_readings import AfterTreatment, after_treatment
+from tubewright.judgement.treatment_course import Course, course_of, wait_minutes
+from tubewright.judgement.treatment_entry import gun_meant, outcome_of
+from tubewright.judgement.treatment_guards import HISTORY_UNKNOWN
 from tubewright.judgement.treatment_plan import Advice, PlanStep, TreatmentPlan, Wanted, make_plan
 from tubewright.judgement.treatment_stop import HoldWord, stops_of
 from tubewright.knowledge.model import Knowledge
+
+HoldOf: TypeAlias = Callable[[AfterTreatment, Gun, Knowledge, int], Held]
+"""What reckons whether a gain holds, from the readings after a treatment of a gun, with a seed."""
 
 _NO_TREATMENT: Final = frozenset({"find_fault_first", "leave", "adjust", "swap_tube", "replace_display", "retire"})
 
@@ -51,6 +57,11 @@ class Said:
     step_sort: StepSort = "treatment"
 
 
+def hold_of(told: AfterTreatment, gun: Gun, knowledge: Knowledge, seed: int) -> Held:
+    """Whether the gain of the last treatment of a gun holds, as :func:`tubewright.answers.hold.hold` says it."""
+    return hold(told.readings, knowledge, gun=gun, left_out=told.left_out, trouble=told.trouble, seed=seed)
+
+
 def treat(
     case: Case,
     knowledge: Knowledge,
@@ -63,6 +74,7 @@ def treat(
     history_unknown: bool = False,
     seed: int = 1,
     futures: int = 100_000,
+    holds: HoldOf = hold_of,
 ) -> Treated:
     """The plan of treatment with the state of each step.
 
@@ -74,9 +86,10 @@ def treat(
         gun: Plan for this gun alone.
         confirmed: Ids of the cautions whose condition is said to be met now, for the next step.
         confirmations: What was confirmed in this job before.
-        history_unknown: That nobody knows of earlier restorations has been said.
+        history_unknown: That nobody knows of earlier restorations has been said, now or among ``confirmations``.
         seed: Seed of the verdict's random futures and of the settling's courses.
         futures: How many futures the verdict plays.
+        holds: What reckons the holding; who asks often may hand in one that remembers.
 
     Returns:
         The plan. ``next.how`` is given only when the step is open.
@@ -88,7 +101,8 @@ def treat(
     _check_ids(said, knowledge)
     r = reckon(case, knowledge, experience, seed=seed, futures=futures)
     course = course_of(case, knowledge, experience, without=r.consistency.discard)
-    held = {one: found for one in GUNS if (found := _held(case, one, knowledge, seed)) is not None}
+    history_unknown = history_unknown or any(one.caution == HISTORY_UNKNOWN and one.at <= now for one in confirmations)
+    held = {one: found for one in GUNS if (found := _held(case, one, knowledge, seed, holds)) is not None}
     needed = {one: float(r.policy.options.needed[i]) for i, one in enumerate(GUNS)}
     normalised = {
         one: float(np.median(r.condition.relative_emission[:, i])) for i, one in enumerate(GUNS) if r.condition.read[i]
@@ -137,6 +151,7 @@ def treat(
             for one, a in plan.guns.items()
         },
         steps=tuple(_step(one, knowledge) for one in plan.steps),
+        rounds=_rounds(course, knowledge),
         next=coming,
         stops=tuple(StopAnswer(rule=s.rule, gun=s.gun, words=s.words, figures=s.figures) for s in plan.stops),
         wait=plan.waiting.words if plan.waiting else "",
@@ -202,12 +217,10 @@ def _wanted(r: Reckoning) -> tuple[Wanted, ...]:
     return tuple(found)
 
 
-def _held(case: Case, gun: Gun, knowledge: Knowledge, seed: int) -> Held | None:
+def _held(case: Case, gun: Gun, knowledge: Knowledge, seed: int, holds: HoldOf) -> Held | None:
     """What the readings after the last treatment of a gun say of its holding; None without a timed treatment."""
     told = after_treatment(case, gun, knowledge)
-    if told.trouble is not None:
-        return None
-    return hold(told.readings, knowledge, gun=gun, left_out=told.left_out, seed=seed)
+    return None if told.trouble is not None else holds(told, gun, knowledge, seed)
 
 
 def _word(found: Held, knowledge: Knowledge) -> HoldWord:
@@ -229,6 +242,23 @@ def _step(one: PlanStep, knowledge: Knowledge) -> StepAnswer:
         state=one.state,
         words=one.words,
         rounds_count=one.rounds_count,
+    )
+
+
+def _rounds(course: Course, knowledge: Knowledge) -> tuple[RoundAnswer, ...]:
+    return tuple(
+        RoundAnswer(
+            kind=one.kind,
+            name=knowledge.treatments[one.kind].name,
+            gun=one.named,
+            gun_meant=gun_meant(one),
+            at=one.at,
+            entered=one.outcome,
+            judged=outcome_of(one, knowledge),
+            before_emission={gun: level.emission for gun, level in one.before.items()},
+            after_emission={gun: level.emission for gun, level in one.after.items()},
+        )
+        for one in course.rounds
     )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from tubewright.answers.assessment import FORMAT
-from tubewright.case import GUNS, Gun, TreatmentKind
+from tubewright.case import GUNS, Gun, Outcome, TreatmentKind
 from tubewright.judgement.treatment_plan import Advice, State
 from tubewright.judgement.treatment_stop import Rule
 from tubewright.knowledge.model import Hazard
@@ -57,7 +57,7 @@ class ConditionAnswer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepAnswer:
-    """One step of the plan; ``reads`` are the guns to read again after it, ``odds`` the chance of a useful gain."""
+    """One step of the plan, and why it is in its state."""
 
     kind: TreatmentKind
     name: str
@@ -92,6 +92,25 @@ class NextTreatment:
     unattended_hours: float
     after: str
     closing: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundAnswer:
+    """One treatment that was done, with what each gun gave before and after it.
+
+    ``entered`` is the outcome as it was written down, ``judged`` what the readings say of
+    ``gun_meant``; either is None where nobody wrote one, or nothing tells yet.
+    """
+
+    kind: TreatmentKind
+    name: str
+    gun: Gun | None
+    gun_meant: Gun | None
+    at: dt.datetime | None
+    entered: Outcome | None
+    judged: Outcome | None
+    before_emission: Mapping[Gun, float]
+    after_emission: Mapping[Gun, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,6 +150,7 @@ class Treated:
     decision: str
     guns: Mapping[Gun, GunTreated]
     steps: tuple[StepAnswer, ...]
+    rounds: tuple[RoundAnswer, ...]
     next: NextTreatment | None
     stops: tuple[StopAnswer, ...]
     wait: str
@@ -175,8 +195,23 @@ def to_json(answer: Treated) -> dict[str, object]:
             }
             for one in answer.steps
         ],
+        "rounds": [_round(one) for one in answer.rounds],
         "at": answer.at.isoformat(timespec="seconds"),
         "seed": answer.seed,
+    }
+
+
+def _round(one: RoundAnswer) -> dict[str, object]:
+    return {
+        "kind": one.kind,
+        "name": one.name,
+        "gun": one.gun,
+        "at": one.at.isoformat(timespec="seconds") if one.at else None,
+        "outcome": one.entered,
+        "judged": one.judged,
+        "judged_gun": one.gun_meant,
+        "before": {gun: _plain(value) for gun, value in one.before_emission.items()},
+        "after": {gun: _plain(value) for gun, value in one.after_emission.items()},
     }
 
 

@@ -28,12 +28,13 @@ class Unsettled:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AfterTreatment:
-    """The readings of one gun after its last treatment, as a case holds them, and what was left out and why."""
+    """The readings of one gun after its last treatment (``at``), as a case holds them; what was left out and why."""
 
     readings: tuple[TimedReading, ...]
     treatment: TreatmentKind | None
     left_out: tuple[str, ...]
     trouble: Unsettled | None
+    at: dt.datetime | None = None
 
 
 def too_few(readings: Sequence[TimedReading], knowledge: Knowledge) -> Unsettled | None:
@@ -60,7 +61,7 @@ def after_treatment(case: Case, gun: Gun, knowledge: Knowledge) -> AfterTreatmen
     """The readings of a gun after its last treatment, with their minutes.
 
     Only readings that carry date and time count, as does the treatment; those at
-    reduced heater, of anunit, instrument or grid 2 differ are left out.
+    reduced heater, of another unit, instrument or grid 2 are left out.
     """
     last = _last_treatment(case, gun)
     if last is None:
@@ -103,7 +104,7 @@ def after_treatment(case: Case, gun: Gun, knowledge: Knowledge) -> AfterTreatmen
             left.append(f"{one.value:g} {one.unit} at {minutes:.0f} min: unit, instrument or grid 2 differ")
             continue
         kept.append(TimedReading(minutes=minutes, value=one.value, unit=one.unit, minutes_on=one.minutes_on))
-    return AfterTreatment(readings=tuple(kept), treatment=last.kind, left_out=tuple(left), trouble=None)
+    return AfterTreatment(readings=tuple(kept), treatment=last.kind, left_out=tuple(left), trouble=None, at=begun)
 
 
 def _last_treatment(case: Case, gun: Gun) -> Treatment | None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 from tubewright.case import GUNS, Case, Gun, TreatmentKind
 from tubewright.judgement.treatment_course import LEAKAGES, SHARED, Course, Leakage
@@ -18,6 +18,10 @@ from tubewright.judgement.treatment_stop import strained
 from tubewright.knowledge.model import Knowledge
 
 NeedId: TypeAlias = Literal["socket", "vacuum", "heater", "history", "leakage", "repeated"]
+
+HISTORY_UNKNOWN: Final = "history_unknown"
+"""Under this name a job keeps, among what was confirmed, that nobody knows of earlier restorations."""
+HISTORY_WORDS: Final = "Nobody knows whether this tube was restored before"
 
 _NAMES = dict(
     zip(LEAKAGES, ("heater to cathode", "cathode to grid 1", "grid 1 to grid 2"), strict=True),
