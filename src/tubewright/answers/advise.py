@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Sequence
 from typing import Final
 
+from tubewright.answers.advise_learned import Earlier, learned_of, with_earlier
+from tubewright.answers.advise_order import order_of
 from tubewright.answers.advised import Advised, AdvisedMove, ExpectedAnswer, NotKnown, Remaining
 from tubewright.errors import Fault, InputError, RefusedError
 from tubewright.judgement.advice import moves as words
@@ -18,7 +20,18 @@ from tubewright.judgement.seen_checks import Measured
 from tubewright.knowledge.model import Knowledge
 from tubewright.picture.results import Figure, Unsupported
 
-__all__ = ["RINGS", "TOLERANCES", "GunKind", "RingSetting", "Setup", "Tolerance", "Turned", "advise", "usual_controls"]
+__all__ = [
+    "RINGS",
+    "TOLERANCES",
+    "Earlier",
+    "GunKind",
+    "RingSetting",
+    "Setup",
+    "Tolerance",
+    "Turned",
+    "advise",
+    "usual_controls",
+]
 
 DEGAUSS: Final = "degauss"
 ADVISABLE: Final = TURNABLE | {DEGAUSS, "wedges"}
@@ -39,7 +52,14 @@ HEADLINES: Final[dict[State, str]] = {
 }
 
 
-def advise(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup, knowledge: Knowledge) -> Advised:
+def advise(
+    measured: Sequence[Measured],
+    turned: Sequence[Turned],
+    setup: Setup,
+    knowledge: Knowledge,
+    *,
+    earlier: Sequence[Earlier] = (),
+) -> Advised:
     """What to turn next on a display.
 
     Args:
@@ -47,6 +67,8 @@ def advise(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
         turned: What was turned between them.
         setup: What is set up.
         knowledge: The facts.
+        earlier: The set-ups of earlier jobs on the same display, oldest first: what its controls did then is where
+            this one begins.
 
     Returns:
         The answer; its moves come in the order of work, each with its cautions.
@@ -56,7 +78,7 @@ def advise(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
         RefusedError: A measurement that was itself refused.
     """
     _check(measured, turned, setup, knowledge)
-    course = follow(measured, turned, setup, knowledge)
+    course, carried = with_earlier(follow(measured, turned, setup, knowledge), earlier, knowledge)
     found = plan(course, knowledge)
     moves = tuple(_advised(move, course, found, knowledge) for move in found.moves)
     return Advised(
@@ -68,8 +90,14 @@ def advise(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
         cautions=tuple(dict.fromkeys(text for move in moves for text in move.cautions)),
         remaining=tuple(_remaining(course.now.held)),
         unknown=tuple(_unknown(found.unknown)),
-        notes=(*_unreckoned(turned, knowledge), *_notes(course, found, knowledge)),
+        notes=(*_unreckoned(turned, knowledge), *_notes(course, found, knowledge), *_carried(carried, knowledge)),
         history_ratio=tuple(one.excess_ratio for one in course.rounds),
+        worst_ratio=tuple(
+            max((one.over_ratio for one in each.held if one.over_ratio is not None), default=None)
+            for each in course.rounds
+        ),
+        order=order_of(course, found, knowledge),
+        learned=learned_of(course, carried, knowledge),
     )
 
 
@@ -144,6 +172,7 @@ def _advised(move: Move, course: Course, found: Plan, knowledge: Knowledge) -> A
         part=move.part,
         sort=move.sort,
         direction=words.direction(move),
+        way="" if move.sort == "degauss" or move.ring is not None else _short(move),
         amount=words.amount(move),
         value=None if move.sort == "degauss" else move.value,
         value_sd=None if move.sort == "degauss" else move.value_sd,
@@ -291,3 +320,13 @@ def _notes(course: Course, found: Plan, knowledge: Knowledge) -> Iterable[str]:
         yield "Hold the yoke's tilt with its wedges while you photograph."
     if found.state in {"done", "within_doubt"} and "wedges" in course.setup.controls:
         yield "Fix wedges, clamp and rings so that nothing creeps; look once more at purity when it is hot."
+
+
+def _carried(gains: Collection[str], knowledge: Knowledge) -> Iterable[str]:
+    ids = dict.fromkeys(name.partition(">")[0].partition(":")[0].partition(" ")[0] for name in sorted(gains))
+    names = [knowledge.controls[one].name.lower() for one in ids if one in knowledge.controls]
+    if names:
+        yield (
+            f"Begun with what earlier jobs on this display taught of {', '.join(names)}, less sure than it was then:"
+            " the first photograph after a move tells whether it still holds."
+        )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from tubewright.judgement.advice.planned import Sort, State
 
@@ -13,14 +13,23 @@ __all__ = [
     "Advised",
     "AdvisedMove",
     "ExpectedAnswer",
+    "Learned",
     "NotKnown",
+    "OrderStep",
+    "Origin",
     "Remaining",
     "Sort",
+    "Standing",
     "State",
     "to_json",
 ]
 
 FORMAT: Final = 1
+Standing = Literal["now", "waits", "within", "unknown", "yours", "not_needed", "absent"]
+"""Of a step in the order: advised on now, beyond tolerance but not its turn, within, not known, not for a photograph
+to tell, left out as nothing asks for it, or without a control on this display."""
+Origin = Literal["here", "earlier", "both"]
+"""Where a gain was learned: in this session, in earlier jobs of the same display, or in both."""
 MODEL_VERSION: Final = "1"
 """Changes whenever the same photographs and moves may get another answer."""
 
@@ -46,6 +55,7 @@ class AdvisedMove:
         part: Which part of it; "" where it has one.
         sort: A degaussing, a first small move, an amount, or the way back.
         direction: Which way, in words.
+        way: The same in one word, as it is written down; "" for rings and a degaussing.
         amount: How far, in words with its spread.
         value: By how much in ``unit``; positive is the first of its two ways. ``None`` for a degaussing.
         value_sd: Its spread.
@@ -66,6 +76,7 @@ class AdvisedMove:
     part: str
     sort: Sort
     direction: str
+    way: str
     amount: str
     value: float | None
     value_sd: float | None
@@ -120,6 +131,62 @@ class NotKnown:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OrderStep:
+    """A step in the order of work on this display, and how it stands.
+
+    Attributes:
+        place: Its number.
+        id: Of the step.
+        name: What is done.
+        why: Why it stands there.
+        disturbs: What it disturbs, to be looked at again.
+        controls: Names of those of its controls that this display has.
+        standing: How it stands.
+        beyond: What of it is beyond tolerance, in words, the worst first.
+    """
+
+    place: int
+    id: str
+    name: str
+    why: str
+    disturbs: tuple[str, ...]
+    controls: tuple[str, ...]
+    standing: Standing
+    beyond: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Learned:
+    """What a control of this display was seen to do.
+
+    Attributes:
+        control: Id.
+        name: Of the control, for people.
+        part: Which part of it; "" where it has one.
+        per: One unit of what is turned, in words, with its way.
+        about: What it moves, in words.
+        value: By how much per unit; of figures without a sign, and of rings, the size.
+        value_sd: Its standard deviation.
+        unit: mm, %, degrees or share.
+        known: Its direction stands beyond doubt, so that amounts can be given.
+        tries: How often it was moved in this session.
+        origin: Where that was learned.
+    """
+
+    control: str
+    name: str
+    part: str
+    per: str
+    about: str
+    value: float
+    value_sd: float
+    unit: str
+    known: bool
+    tries: int
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Advised:
     """The whole answer.
 
@@ -134,6 +201,9 @@ class Advised:
         unknown: What couldn't be measured.
         notes: What else there is to say: controls at their end, moves that went the other way.
         history_ratio: What lay beyond tolerance at each photograph: root of the sum of squares, in tolerances.
+        worst_ratio: The worst figure of each photograph over its tolerance; ``None`` where nothing was measured.
+        order: The order of work on this display, and where one stands in it.
+        learned: What its controls were seen to do.
     """
 
     state: State
@@ -146,6 +216,9 @@ class Advised:
     unknown: tuple[NotKnown, ...]
     notes: tuple[str, ...]
     history_ratio: tuple[float, ...]
+    worst_ratio: tuple[float | None, ...] = ()
+    order: tuple[OrderStep, ...] = ()
+    learned: tuple[Learned, ...] = ()
 
 
 def to_json(answer: Advised) -> dict[str, Any]:
@@ -178,6 +251,36 @@ def to_json(answer: Advised) -> dict[str, Any]:
         ],
         "notes": list(answer.notes),
         "history": [plain(one) for one in answer.history_ratio],
+        "worst": [plain(one) for one in answer.worst_ratio],
+        "order": [
+            {
+                "place": one.place,
+                "id": one.id,
+                "name": one.name,
+                "why": one.why,
+                "disturbs": list(one.disturbs),
+                "controls": list(one.controls),
+                "standing": one.standing,
+                "beyond": list(one.beyond),
+            }
+            for one in answer.order
+        ],
+        "learned": [
+            {
+                "control": one.control,
+                "name": one.name,
+                "part": one.part or None,
+                "per": one.per,
+                "about": one.about,
+                "value": plain(one.value),
+                "sd": plain(one.value_sd),
+                "unit": one.unit,
+                "known": one.known,
+                "tries": one.tries,
+                "origin": one.origin,
+            }
+            for one in answer.learned
+        ],
         "model": {"version": MODEL_VERSION},
     }
 
@@ -198,6 +301,7 @@ def _move(one: AdvisedMove) -> dict[str, Any]:
         "part": one.part or None,
         "sort": one.sort,
         "direction": one.direction,
+        "way": one.way or None,
         "amount": one.amount,
         "value": plain(one.value),
         "sd": plain(one.value_sd),

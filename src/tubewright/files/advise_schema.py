@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import get_args
 
 from tubewright.answers.advise import TOLERANCES
-from tubewright.answers.advised import FORMAT, Sort, State
+from tubewright.answers.advised import FORMAT, Origin, Sort, Standing, State
 from tubewright.answers.measurement import ZONES
 from tubewright.files.schemas import _DIALECT, Schema, _list, _object
 
@@ -36,6 +36,7 @@ def advise_schema() -> Schema:
                 "part": text_or_null,
                 "sort": {"enum": sorted(get_args(Sort))},
                 "direction": text,
+                "way": {**text_or_null, "description": "the direction in one word, as it is written down"},
                 "amount": text,
                 "value": {**number_or_null, "description": "in unit; the sign says which of the two ways"},
                 "sd": number_or_null,
@@ -69,6 +70,38 @@ def advise_schema() -> Schema:
             "items": number,
             "description": "what lay beyond tolerance at each photograph, in tolerances",
         },
+        "worst": {
+            "type": "array",
+            "items": number_or_null,
+            "description": "the worst figure of each photograph over its tolerance",
+        },
+        "order": _list(
+            {
+                "place": {"type": "integer"},
+                "id": text,
+                "name": text,
+                "why": text,
+                "disturbs": texts,
+                "controls": {**texts, "description": "those that this display has, by name"},
+                "standing": {"enum": sorted(get_args(Standing))},
+                "beyond": {**texts, "description": "what of it is beyond tolerance, the worst first"},
+            }
+        ),
+        "learned": _list(
+            {
+                "control": text,
+                "name": text,
+                "part": text_or_null,
+                "per": text,
+                "about": text,
+                "value": number,
+                "sd": size,
+                "unit": {"enum": ["mm", "%", "degrees", "share"]},
+                "known": {"type": "boolean", "description": "its direction stands beyond doubt"},
+                "tries": {"type": "integer", "minimum": 0},
+                "origin": {"enum": sorted(get_args(Origin))},
+            }
+        ),
         "model": _object({"version": text}),
     }
     return {
