@@ -15,6 +15,8 @@ from tubewright import __version__
 from tubewright.answers.assessment import Assessment
 from tubewright.bench.diagnosing import Diagnosing
 from tubewright.bench.failures import Failures, add_handlers
+from tubewright.bench.lan.gate import Gate, Network
+from tubewright.bench.lan.pairing import Offers
 from tubewright.bench.measuring import Measure, Measuring
 from tubewright.bench.pages import Assess, Bench, Replay, environment
 from tubewright.bench.pictures import Drawings
@@ -39,10 +41,12 @@ from tubewright.bench.routes import (
     source,
     supply,
     tools,
+    treating,
     treatments,
     verdict,
 )
 from tubewright.bench.security import Guard
+from tubewright.bench.treating import Holds
 from tubewright.case import Case
 from tubewright.errors import Fault
 from tubewright.experience import Experience
@@ -59,6 +63,7 @@ def create_app(
     measure: Measure | None = None,
     secret: bytes | None = None,
     own_mistakes: tuple[Fault, ...] = (),
+    network: Network | None = None,
 ) -> FastAPI:
     """The bench over one shop.
 
@@ -70,6 +75,7 @@ def create_app(
         measure: Measures photographs; likewise.
         own_mistakes: What is wrong with the shop's own file, if it had to be left out; every page says so.
         secret: Key of the form tokens; a fresh one at each start unless given.
+        network: Where paired phones reach the bench; ``None`` where it is open to this machine alone.
     """
     app = FastAPI(title="Tubewright bench", version=__version__, docs_url=None, redoc_url=None)
     app.state.bench = Bench(
@@ -80,8 +86,11 @@ def create_app(
         templates=environment(),
         own_mistakes=own_mistakes,
     )
+    app.state.lan_address = network.base if network is not None else ""
+    app.state.offers = Offers()
     app.state.drawings = Drawings()
     app.state.diagnosing = Diagnosing()
+    app.state.holds = Holds()
     app.state.measuring = Measuring(store, knowledge, measure=measure)
     app.mount("/static", _Static(directory=Path(str(resources.files("tubewright.bench") / "static"))), name="static")
     # The fixed addresses (/jobs/new) come before those with a number in them.
@@ -93,6 +102,7 @@ def create_app(
         repairs,
         findings,
         facts,
+        treating,
         treatments,
         photos,
         measurements,
@@ -107,7 +117,7 @@ def create_app(
     app.openapi = lambda: api.describe_api(app)  # type: ignore[method-assign] # the framework's own way to extend it
     add_handlers(app)
     app.add_middleware(Failures)
-    app.add_middleware(Guard, secret=secret)
+    app.add_middleware(Guard, secret=secret, gate=Gate(network, store) if network is not None else None)
     return app
 
 

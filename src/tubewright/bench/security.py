@@ -6,36 +6,52 @@ checked before any route sees it: its Host (which also stops rebinding of foreig
 names to this machine), its Origin, its size, and for forms a token that is bound
 to a cookie. Every answer carries headers that forbid anything from elsewhere.
 
+With a :class:`~tubewright.bench.lan.gate.Gate` other machines of the shop's network may
+ask, too: each of their requests needs the session of a paired phone, and only the
+machine's own loopback goes without.
+
 Photographs, and a board's part list, come as multipart forms, on their own addresses only
 (:mod:`tubewright.bench.uploads`).
 """
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import hmac
 import re
 import secrets
+import time
 from collections.abc import Mapping
-from http.cookies import CookieError, SimpleCookie
 from typing import Final
 from urllib.parse import parse_qsl
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse, Response
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from tubewright.bench.lan.gate import Gate, cookie, is_near
 from tubewright.bench.uploads import Upload, UploadRefusedError, is_upload, read_upload
 
 MAX_BODY_BYTES: Final = 1_048_576
 MAX_FIELDS: Final = 5_000
 COOKIE: Final = "tubewright_session"
 TOKEN_FIELD: Final = "form_token"  # noqa: S105 - the name of a field, not a secret
+TOKEN_HEADER: Final = "tubewright-token"  # noqa: S105 - likewise
+"""Where a script of ours puts the token; another site's script can't send a header of this name."""
+TOKEN_PATH: Final = "/token"  # noqa: S105 - an address
+"""Where a script fetches a fresh token, so that what waited over a restart of the bench can still be sent."""
+QUIET_S: Final = 20.0
+"""How long another machine may fall silent within a request (estimate: a phone that changes its access point)."""
+WHOLE_S: Final = 120.0
+"""How long its words may take altogether; photographs may take longer (estimate)."""
 HOST_NAMES: Final = frozenset({"127.0.0.1", "localhost", "[::1]"})
 SAFE_METHODS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 
 _HOST = re.compile(r"^(?P<name>\[[0-9a-f:]+\]|[a-z0-9.-]+)(?::(?P<port>\d{1,5}))?$")
 _SESSION = re.compile(r"^[0-9a-f]{48}$")
+_SCRIPTED = re.compile(r"^/uploads(?:/[0-9]{1,10}(?:/finish)?)?$")
+"""Addresses that scripts of ours post to: photographs piece by piece."""
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 POLICY: Final = (
@@ -86,10 +102,20 @@ class Guard:
         secret: Key of the form tokens; a new one at each start makes forms that
             were open before the start ask to be sent once more.
         max_body_bytes: Larger bodies are refused before they are read to the end.
+        gate: Who may in from other machines; without one every request is taken for this machine's own, as
+            the bench listens nowhere else then.
     """
 
-    def __init__(self, app: ASGIApp, *, secret: bytes | None = None, max_body_bytes: int = MAX_BODY_BYTES) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        secret: bytes | None = None,
+        max_body_bytes: int = MAX_BODY_BYTES,
+        gate: Gate | None = None,
+    ) -> None:
         self.app = app
+        self._gate = gate
         self._secret = secret or secrets.token_bytes(32)
         self._max_body_bytes = max_body_bytes
 
@@ -107,13 +133,21 @@ class Guard:
         session = _session_of(headers)
         fresh = session is None
         session = session or secrets.token_hex(24)
-        send = _with_headers(send, session if fresh else None)
-        port = (scope.get("server") or ("", 80))[1]
-        refusal = _foreign(headers, scope["method"], port)
+        send = _with_headers(send, scope, session if fresh else None)
+        far = self._gate if self._gate is not None and not is_near(scope) else None
+        refusal = _misshapen(headers) or _foreign(headers, scope, far)
         if refusal is not None:
-            await refusal(scope, receive, send)
+            await (refusal if far is None else far.stranger(scope, refusal))(scope, receive, send)
             return
         state = scope.setdefault("state", {})
+        state["near"], state["phone"] = far is None, None
+        if far is not None:
+            admitted = await far.admit(scope, headers)
+            if isinstance(admitted, Response):
+                await admitted(scope, receive, send)
+                return
+            state["phone"] = admitted
+            receive = _patient(receive, whole_s=None if is_upload(scope["path"], headers) else WHOLE_S)
         state["form_token"] = self.token_for(session)
         state["form"] = Form([])
         state["stale_form"] = False
@@ -121,6 +155,13 @@ class Guard:
         if scope["method"] in SAFE_METHODS:
             await self.app(scope, receive, send)
             return
+        try:
+            await self._with_body(scope, headers, receive, send, fresh=fresh)
+        except _TooSlowError:
+            await _plain(408, "That came too slowly, so it was given up. Send it again.")(scope, receive, send)
+
+    async def _with_body(self, scope: Scope, headers: Headers, receive: Receive, send: Send, *, fresh: bool) -> None:
+        """Read what was sent along, check it by what it is, and hand the request on."""
         if is_upload(scope["path"], headers):
             await self._take_photographs(scope, receive, send, fresh=fresh)
             return
@@ -129,7 +170,7 @@ class Guard:
             limit = self._max_body_bytes // 1024
             await _plain(413, f"That is too much at once; at most {limit} KiB can be sent.")(scope, receive, send)
             return
-        refusal = self._take_form(scope["path"], headers, body, state, fresh=fresh)
+        refusal = self._take_form(scope["path"], headers, body, scope["state"], fresh=fresh)
         if refusal is not None:
             await refusal(scope, receive, send)
             return
@@ -144,6 +185,8 @@ class Guard:
             if kind != "application/json":
                 return _plain(415, "Send JSON, with the header Content-Type: application/json.")
             return None
+        if _SCRIPTED.match(path):
+            return self._take_scripted(headers, kind, state, fresh=fresh)
         if kind != "application/x-www-form-urlencoded":
             return _plain(415, "Pages take forms only.")
         try:
@@ -151,6 +194,16 @@ class Guard:
         except ValueError:
             return _plain(400, f"That form has more than {MAX_FIELDS} fields.")
         self._put_form(state, form, fresh=fresh)
+        return None
+
+    @staticmethod
+    def _take_scripted(headers: Headers, kind: str, state: dict[str, object], *, fresh: bool) -> Response | None:
+        """What a script of ours sends: never as a form, and with the token in a header."""
+        if kind not in {"application/json", "application/octet-stream"}:
+            return _plain(415, "Send JSON or bytes.")
+        sent, due = headers.get(TOKEN_HEADER, "").encode(), str(state["form_token"]).encode()
+        if fresh or not hmac.compare_digest(sent, due):
+            return JSONResponse({"stale": True}, status_code=403)
         return None
 
     @staticmethod
@@ -195,30 +248,60 @@ class Guard:
                 return b"".join(parts)
 
 
+class _TooSlowError(Exception):
+    """Somebody stopped sending, or sends too slowly to be waited for."""
+
+
+def _patient(receive: Receive, *, whole_s: float | None) -> Receive:
+    """Takes what comes, but waits for it only so long."""
+    began = time.monotonic()
+
+    async def received() -> Message:
+        left = QUIET_S if whole_s is None else min(QUIET_S, whole_s - (time.monotonic() - began))
+        try:
+            return await asyncio.wait_for(receive(), max(left, 0.001))
+        except TimeoutError:
+            raise _TooSlowError from None
+
+    return received
+
+
 def _session_of(headers: Headers) -> str | None:
-    try:
-        morsel = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
-    except CookieError:
-        return None
-    return morsel.value if morsel is not None and _SESSION.match(morsel.value) else None
+    value = cookie(headers, COOKIE)
+    return value if _SESSION.match(value) else None
 
 
-def _ours(authority: str, port: int) -> bool:
+def _misshapen(headers: Headers) -> Response | None:
+    """The refusal of a request that two programs might read in two ways."""
+    if len(headers.getlist("host")) > 1:
+        return _plain(400, "A request names one host.")
+    if len(headers.getlist("content-length")) > 1 or ("content-length" in headers and "transfer-encoding" in headers):
+        return _plain(400, "A request says its length once.")
+    return None
+
+
+def _ours(authority: str, port: int, names: frozenset[str], scheme: str) -> bool:
     match = _HOST.match(authority.lower())
-    return match is not None and match["name"] in HOST_NAMES and int(match["port"] or 80) == port
+    usual = 443 if scheme == "https" else 80
+    return match is not None and match["name"] in names and int(match["port"] or usual) == port
 
 
-def _foreign(headers: Headers, method: str, port: int) -> Response | None:
+def _foreign(headers: Headers, scope: Scope, far: Gate | None) -> Response | None:
     """The refusal of a request that doesn't come from our own pages, or ``None``."""
-    if not _ours(headers.get("host", ""), port):
-        return _plain(421, f"This bench answers on http://127.0.0.1:{port} only.")
-    if method in SAFE_METHODS:
+    scheme = str(scope.get("scheme") or "http")
+    port = (scope.get("server") or ("", 80))[1]
+    names = HOST_NAMES if far is None else frozenset({far.network.name})
+    if not _ours(headers.get("host", ""), port, names, scheme):
+        where = f"http://127.0.0.1:{port}" if far is None else "its own address"
+        return _plain(421, f"This bench answers on {where} only.")
+    if scope["method"] in SAFE_METHODS:
         return None
     origin = headers.get("origin")
     if origin is not None:
-        scheme, _, authority = origin.partition("://")
+        sent_scheme, _, authority = origin.partition("://")
         # Same machine is not enough: the page must come from the address it posts to.
-        if scheme != "http" or not _ours(authority, port) or authority.lower() != headers["host"].lower():
+        same = authority.lower() == headers["host"].lower()
+        if sent_scheme != scheme or not _ours(authority, port, names, scheme) or not same:
             return _plain(403, "That was sent from another site's page, so nothing was done.")
     elif headers.get("sec-fetch-site", "none") not in {"same-origin", "none"}:
         return _plain(403, "That was sent from another site's page, so nothing was done.")
@@ -242,7 +325,9 @@ def _replay(body: bytes) -> Receive:
     return receive
 
 
-def _with_headers(send: Send, new_session: str | None) -> Send:
+def _with_headers(send: Send, scope: Scope, new_session: str | None) -> Send:
+    secure = "; Secure" if scope.get("scheme") == "https" else ""
+
     async def sender(message: Message) -> None:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
@@ -251,8 +336,9 @@ def _with_headers(send: Send, new_session: str | None) -> Send:
                     headers[name] = value
             if "cache-control" not in headers:
                 headers["cache-control"] = "no-store"
-            if new_session is not None and "text/html" in headers.get("content-type", ""):
-                headers.append("set-cookie", f"{COOKIE}={new_session}; Path=/; HttpOnly; SameSite=Lax")
+            tells = "text/html" in headers.get("content-type", "") or scope["path"] == TOKEN_PATH
+            if new_session is not None and tells:
+                headers.append("set-cookie", f"{COOKIE}={new_session}; Path=/; HttpOnly; SameSite=Lax{secure}")
         await send(message)
 
     return sender
