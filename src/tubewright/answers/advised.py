@@ -12,9 +12,11 @@ __all__ = [
     "MODEL_VERSION",
     "Advised",
     "AdvisedMove",
+    "Done",
     "ExpectedAnswer",
     "Learned",
     "NotKnown",
+    "OfJob",
     "OrderStep",
     "Origin",
     "Remaining",
@@ -187,6 +189,40 @@ class Learned:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    """A move that a job holds and that no photograph shows yet.
+
+    Attributes:
+        move: Its number among the shop's moves.
+        control: Id.
+        name: Of the control, for people.
+        words: Which way and how far.
+    """
+
+    move: int
+    control: str
+    name: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfJob:
+    """Which of a job's records an advice rests on.
+
+    Attributes:
+        number: The job's.
+        photographs: Numbers of its measurements, in order.
+        pending: What was turned since the last of them.
+        earlier: Earlier jobs on the same display that taught something of its controls.
+    """
+
+    number: int
+    photographs: tuple[int, ...]
+    pending: tuple[Done, ...]
+    earlier: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Advised:
     """The whole answer.
 
@@ -204,6 +240,7 @@ class Advised:
         worst_ratio: The worst figure of each photograph over its tolerance; ``None`` where nothing was measured.
         order: The order of work on this display, and where one stands in it.
         learned: What its controls were seen to do.
+        job: The records it rests on; ``None`` where it was files.
     """
 
     state: State
@@ -219,6 +256,7 @@ class Advised:
     worst_ratio: tuple[float | None, ...] = ()
     order: tuple[OrderStep, ...] = ()
     learned: tuple[Learned, ...] = ()
+    job: OfJob | None = None
 
 
 def to_json(answer: Advised) -> dict[str, Any]:
@@ -281,6 +319,17 @@ def to_json(answer: Advised) -> dict[str, Any]:
             }
             for one in answer.learned
         ],
+        "job": None
+        if answer.job is None
+        else {
+            "number": answer.job.number,
+            "photographs": list(answer.job.photographs),
+            "pending": [
+                {"move": one.move, "control": one.control, "name": one.name, "words": one.words}
+                for one in answer.job.pending
+            ],
+            "earlier": list(answer.job.earlier),
+        },
         "model": {"version": MODEL_VERSION},
     }
 

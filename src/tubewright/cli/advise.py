@@ -1,4 +1,4 @@
-"""``advise``: measurements and what was turned between them in; what to turn next out, cautions first."""
+"""``advise``: a job, or measurements and what was turned between them, in; what to turn next out, cautions first."""
 
 from __future__ import annotations
 
@@ -9,14 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tubewright.cli import settings
-from tubewright.cli.door import emit, emit_json
-from tubewright.cli.shop import ShopOption, known, known_anyway
+from tubewright.cli.door import emit, emit_json, tell
+from tubewright.cli.shop import ShopOption, known, known_anyway, number_of, open_shop
 from tubewright.errors import Fault, InputError, RefusedError
 
 if TYPE_CHECKING:
     from tubewright.answers.advise import Setup
+    from tubewright.answers.advise_job import Asked
     from tubewright.answers.advised import Advised
     from tubewright.answers.measurement import Measurement
+    from tubewright.case import Case
     from tubewright.files.moves import Moves
     from tubewright.knowledge.model import Knowledge
 
@@ -44,8 +46,12 @@ def add(app: typer.Typer) -> None:
 
 
 def advise(
-    measurements: Annotated[
-        list[Path], typer.Argument(metavar="MEASUREMENT", help="What measure --json wrote, one a round, in order.")
+    given: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="JOB|MEASUREMENT",
+            help="job:7; or what measure --json wrote, one a round, in order, after a case file if there is one.",
+        ),
     ],
     *,
     moves: Annotated[
@@ -69,10 +75,16 @@ def advise(
         float | None, typer.Option("--minutes-on", metavar="MIN", help="How long it has been on.")
     ] = None,
     at_once: Annotated[
-        int, typer.Option("--at-once", min=1, max=20, help="Controls to turn between two photographs, at most.")
-    ] = 6,
+        int | None, typer.Option("--at-once", min=1, max=20, help="Controls between two photographs, at most; else 6.")
+    ] = None,
+    since: Annotated[
+        int | None, typer.Option("--since", metavar="NUMBER", help="Of a job: begin with this measurement.")
+    ] = None,
     append: Annotated[
         bool, typer.Option("--append", help="Add the moves advised to the file of --moves, as if done just so.")
+    ] = False,
+    save: Annotated[
+        bool, typer.Option("--save", help="Write the moves advised into the job, as if done just so.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Write the answer as JSON.")] = False,
     shop: ShopOption = None,
@@ -81,6 +93,109 @@ def advise(
 
     Learns this display's own response from what was turned before. Cautions first.
     """
+    if given[0].startswith("job:"):
+        files = {"--moves": moves, "--controls": controls, "--chassis": chassis, "--guns": guns, "--append": append}
+        _no_files(given[1:], [name for name, value in files.items() if value])
+        from tubewright.answers.advise_job import Asked
+
+        said = Asked(
+            tolerance=None if tolerance is None else tolerance.value,
+            opening_mm=opening_mm,
+            minutes_on=minutes_on,
+            at_once=at_once,
+            since=since,
+        )
+        _of_job(given[0], said, save=save, as_json=as_json, shop=shop)
+        return
+    if save or since is not None:
+        name = "--save" if save else "--since"
+        raise InputError(Fault(what="this is for a job", where=name, mend="Name one: tubewright advise job:7."))
+    _of_files(
+        [Path(one) for one in given],
+        moves=moves,
+        controls=controls,
+        chassis=chassis,
+        guns=guns,
+        tolerance=tolerance,
+        opening_mm=opening_mm,
+        minutes_on=minutes_on,
+        at_once=6 if at_once is None else at_once,
+        append=append,
+        as_json=as_json,
+        shop=shop,
+    )
+
+
+def _no_files(more: list[str], options: list[str]) -> None:
+    """Refuse what belongs to files where a job was named."""
+    faults = [
+        Fault(what="a job has its own measurements", where=one, mend="Give the job alone, or files alone.")
+        for one in more
+    ]
+    faults += [
+        Fault(what="a job knows this itself", where=name, mend="Leave it out, or give files instead of the job.")
+        for name in options
+    ]
+    if faults:
+        raise InputError(faults)
+
+
+def _of_job(named: str, said: Asked, *, save: bool, as_json: bool, shop: str | None) -> None:
+    """Advice on a job of the shop."""
+    from tubewright.answers.advise_job import checked
+    from tubewright.answers.advise_stored import as_stored
+    from tubewright.bench.setting_up import told_of
+
+    number = number_of(named, "job")
+    knowledge = known(shop)
+    with open_shop(shop) as store:
+        job = store.job(number)
+        told = told_of(store, knowledge, job, checked(said))
+        answer = told.answer
+        if answer is None:
+            raise InputError(
+                Fault(
+                    what=f"job {number} has no measurement that could be read",
+                    where=named,
+                    mend="Photograph the survey on the job's page of its picture, or measure files instead.",
+                )
+            )
+        if save and told.gathered.pending:
+            raise InputError(
+                Fault(
+                    what="the job holds moves already that no photograph shows yet",
+                    where="--save",
+                    mend="Photograph and measure again; then there is other advice.",
+                )
+            )
+        if save and answer.moves:
+            with store.together():
+                for move in answer.moves:
+                    store.add_move(number, as_stored(move, told.gathered.photographs[-1]))
+    show(answer, as_json=as_json)
+    if save:
+        count = len(answer.moves)
+        tell(f"Written into job {number}: {'one move' if count == 1 else f'{count} moves'}, as if done just so.")
+    if answer.state == "not_warm":
+        raise typer.Exit(RefusedError.exit_code)
+
+
+def _of_files(
+    paths: list[Path],
+    *,
+    moves: Path | None,
+    controls: str,
+    chassis: str,
+    guns: GunsName | None,
+    tolerance: ToleranceName | None,
+    opening_mm: tuple[float, float] | None,
+    minutes_on: float | None,
+    at_once: int,
+    append: bool,
+    as_json: bool,
+    shop: str | None,
+) -> None:
+    """Advice on measurements in files."""
     from tubewright.answers.advise import advise as judge
     from tubewright.files.moves import Moves, read_moves
 
@@ -88,6 +203,10 @@ def advise(
         raise InputError(
             Fault(what="no file to add to", where="--append", mend="Name it: --moves moves.toml --append.")
         )
+    case, paths = _case_of(paths, shop)
+    if case is not None:
+        chassis = chassis or case.display.chassis or ""
+        guns = guns or (GunsName(case.tube.gun) if case.tube.gun else None)
     knowledge = known(shop) if chassis else known_anyway(shop)
     written = Moves() if moves is None or (append and not moves.exists()) else read_moves(moves, knowledge)
     setup = _setup(
@@ -101,7 +220,7 @@ def advise(
         minutes_on=minutes_on,
         at_once=at_once,
     )
-    answer = judge([_measurement(path, knowledge) for path in measurements], written.turned, setup, knowledge)
+    answer = judge([_measurement(path, knowledge) for path in paths], written.turned, setup, knowledge)
     if append and moves is not None and answer.moves:
         _append(moves, [move.entry for move in answer.moves])
     show(answer, as_json=as_json)
@@ -119,6 +238,24 @@ def show(answer: Advised, *, as_json: bool) -> None:
     from tubewright.report.advise_text import advise_to_text
 
     emit(advise_to_text(answer, width=settings.columns(), colour=settings.colour()))
+
+
+def _case_of(paths: list[Path], shop: str | None) -> tuple[Case | None, list[Path]]:
+    """A case file before the measurements, if the first of them is one, and the measurements."""
+    from tubewright.cli.asked import asked_case
+
+    if paths[0].suffix != ".toml":
+        return None, paths
+    case = asked_case(str(paths[0]), shop)
+    if len(paths) == 1:
+        raise InputError(
+            Fault(
+                what="a case holds no measurement",
+                where=str(paths[0]),
+                mend="Give what measure --json wrote after it, or a job: tubewright advise job:7.",
+            )
+        )
+    return case, paths[1:]
 
 
 def _append(path: Path, entries: list[str]) -> None:

@@ -18,6 +18,7 @@ def advise_schema() -> Schema:
     number: Schema = {"type": "number"}
     number_or_null: Schema = {"type": ["number", "null"]}
     size: Schema = {"type": "number", "minimum": 0}
+    number_of: Schema = {"type": "integer", "minimum": 1}
     expected = _object({"about": text, "unit": text, "before": size, "after": size, "after_sd": size})
     body = {
         "format": {"const": FORMAT},
@@ -102,6 +103,31 @@ def advise_schema() -> Schema:
                 "origin": {"enum": sorted(get_args(Origin))},
             }
         ),
+        "job": {
+            "anyOf": [
+                _object(
+                    {
+                        "number": number_of,
+                        "photographs": {
+                            "type": "array",
+                            "items": number_of,
+                            "description": "numbers of its measurements, in order",
+                        },
+                        "pending": {
+                            **_list({"move": number_of, "control": text, "name": text, "words": text}),
+                            "description": "turned since the last of them: the next photograph tells what it did",
+                        },
+                        "earlier": {
+                            "type": "array",
+                            "items": number_of,
+                            "description": "earlier jobs on this display that taught something of its controls",
+                        },
+                    }
+                ),
+                {"type": "null"},
+            ],
+            "description": "the records it rests on; null where it was files",
+        },
         "model": _object({"version": text}),
     }
     return {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from tubewright.answers.advised import Advised, AdvisedMove, Remaining
+from tubewright.answers.advised import Advised, AdvisedMove, Learned, Remaining
 from tubewright.report.describe import Block, Column, Listing, Paragraph, Step, Table
 from tubewright.report.text import blocks_to_text
 
@@ -21,7 +21,16 @@ def advise_blocks(answer: Advised) -> list[Block]:
         if confirm:
             blocks.append(Paragraph(text="Make sure:", strong=True))
             blocks.append(Listing(items=confirm))
+    if answer.job is not None and answer.job.pending:
+        blocks.append(Paragraph(text="Turned since the last photograph, which doesn't show it yet:", strong=True))
+        blocks.append(Listing(items=tuple(f"{one.name}: {one.words}" for one in answer.job.pending)))
+        blocks.append(
+            Paragraph(text="Photograph again before more is turned. What follows is from before these moves.")
+        )
     blocks.append(Paragraph(text=answer.headline, strong=True))
+    now = next((step for step in answer.order if step.standing == "now"), None)
+    if now is not None:
+        blocks.append(Paragraph(text=f"Step {now.place} of {len(answer.order)}: {now.name}. {now.why}"))
     blocks += [_step(number, move) for number, move in enumerate(answer.moves, start=1)]
     if answer.notes:
         blocks.append(Listing(items=answer.notes))
@@ -44,7 +53,16 @@ def advise_blocks(answer: Advised) -> list[Block]:
                 )
             )
         )
-    if answer.moves:
+    if answer.learned:
+        blocks.append(_learned(answer.learned))
+    if answer.moves and answer.job is not None:
+        blocks.append(
+            Paragraph(
+                text="Once done, --save writes these moves into the job as if done just so; what went otherwise is put"
+                " right on the job's page."
+            )
+        )
+    elif answer.moves:
         blocks.append(
             Paragraph(
                 text="Once done, write down what was really turned, in the file of moves: --append puts these moves"
@@ -77,6 +95,40 @@ def _step(number: int, move: AdvisedMove) -> Step:
         hazard=move.hazard,
         words=f"{words} It also touches: {move.disturbs}",
         time="",
+    )
+
+
+ORIGINS: Final = {"here": "here", "earlier": "earlier jobs", "both": "earlier jobs and here"}
+
+
+def gain_words(one: Learned) -> str:
+    """By how much a unit of a control moves what it moves, with its spread; a share as percents."""
+    factor, unit = (100.0, "%") if one.unit == "share" else (1.0, one.unit)
+    value, sd = factor * one.value, factor * one.value_sd
+    places = 2 if sd < 0.1 else 1 if sd < 10 else 0
+    return f"{value:.{places}f} ± {sd:.{places}f} {unit}".replace("-", "−")
+
+
+def _learned(learned: tuple[Learned, ...]) -> Table:
+    return Table(
+        caption="What its controls were seen to do",
+        columns=(
+            Column(heading="Control"),
+            Column(heading="Of it"),
+            Column(heading="Moves"),
+            Column(heading="By"),
+            Column(heading="Learned"),
+        ),
+        rows=tuple(
+            (
+                one.name + (f" ({one.part})" if one.part else ""),
+                one.per,
+                one.about,
+                gain_words(one) + ("" if one.known else ", not known which way"),
+                ORIGINS[one.origin],
+            )
+            for one in learned
+        ),
     )
 
 
