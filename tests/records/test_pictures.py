@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-import sqlite3
 from pathlib import Path
 
 import pytest
 
 from records.conftest import Bench
-from tubewright.case import Reading
 from tubewright.errors import InputError, UnknownRecordError
 from tubewright.records.exchange import export_job, import_document
-from tubewright.records.store import Store, open_store
+from tubewright.records.store import open_store
 
 JPEG = b"\xff\xd8 not really, but bytes are bytes \xff\xd9"
 
@@ -117,27 +115,3 @@ class TestMeasurements:
             assert report.added["measurements"] == report.added["photos"] == 1
             with pytest.raises(UnknownRecordError):
                 other.file(hashlib.sha256(JPEG).hexdigest())
-
-
-def test_records_of_the_first_schema_gain_the_new_tables(bench: Bench) -> None:
-    """A shop that has been in use since before photographs."""
-    path = bench.store.database.path
-    if path is None:
-        pytest.skip("looks into a SQLite file")
-    bench.store.close()
-    with sqlite3.connect(path) as old:
-        old.executescript(
-            "DROP TABLE measurements; DROP TABLE photo_files; ALTER TABLE photos DROP COLUMN preview_sha256;"
-            "ALTER TABLE readings DROP COLUMN spread;"
-            "DROP TABLE repairs; DROP TABLE confirmations; ALTER TABLE displays DROP COLUMN chassis;"
-            "UPDATE alembic_version SET version_num = '0001'"
-        )
-    old.close()
-    again = Store(path)
-    again.migrate()
-    photo = again.add_photo(bench.job, JPEG, media_type="image/jpeg", file_name="a.jpg")
-    assert again.file(photo.sha256).data == JPEG
-    shortfall = Reading(gun="red", kind="shortfall_seen", value=0.2, unit="rel", spread=0.03)
-    kept = again.add_reading(bench.job, shortfall).reading
-    assert (kept.value, kept.spread) == (0.2, 0.03)
-    again.close()

@@ -3,25 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-import sqlite3
-from contextlib import closing
 from pathlib import Path
-from typing import Any, Final, cast
+from typing import Final, cast
 
 import pytest
-from alembic import command
-from alembic.config import Config
-from sqlalchemy import create_engine
 
-import tubewright.records.migrations
 from records.conftest import Bench, Clock
-from tubewright.demo.load import load_demo
 from tubewright.errors import ConflictError, InputError, UnknownRecordError
 from tubewright.experience import MendedJob
 from tubewright.records.exchange import export_job, export_shop, import_document
 from tubewright.records.model import StepSort
 from tubewright.records.store import Store, open_store
-from tubewright.records.tables import METADATA
 
 AGED = {"fault": "afc_filter_aged", "outcome": "found"}
 NOW: Final = dt.datetime(2031, 6, 1, 12, 0, tzinfo=dt.UTC)
@@ -198,55 +190,6 @@ class TestExperience:
         assert bench.store.experience().mended == ()
         bench.store.add_repair(bench.job, AGED)
         assert [one.faults for one in bench.store.experience().mended] == [("afc_filter_aged",)]
-
-
-def _rows(path: Path) -> dict[str, list[dict[str, Any]]]:
-    """Every row of every table, as the file holds it."""
-    with closing(sqlite3.connect(path)) as conn:
-        conn.row_factory = sqlite3.Row
-        names = [name for (name,) in conn.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-        return {
-            name: [dict(row) for row in conn.execute(f"SELECT * FROM {name}")]  # noqa: S608 - names of tables
-            for name in names
-            if name not in {"alembic_version", "sqlite_sequence"}
-        }
-
-
-def test_records_of_the_previous_schema_gain_the_tables_and_lose_nothing(tmp_path: Path) -> None:
-    """A full shop as the previous program left it."""
-    full, path = tmp_path / "full.sqlite3", tmp_path / "shop.sqlite3"
-    with open_store(full) as store:
-        load_demo(store, NOW)
-    config = Config()
-    config.set_main_option("script_location", str(Path(str(tubewright.records.migrations.__file__)).parent))
-    config.set_main_option("path_separator", "os")
-    engine = create_engine(f"sqlite:///{path}")
-    with engine.begin() as conn:
-        config.attributes["connection"] = conn
-        command.upgrade(config, "0003")
-    engine.dispose()
-    fresh = {"repairs", "confirmations"}
-    with closing(sqlite3.connect(path)) as old:
-        old.execute("ATTACH ? AS full", (str(full),))
-        for table in METADATA.sorted_tables:
-            if table.name not in fresh:
-                columns = ", ".join(column.name for column in table.columns if column.name != "chassis")
-                known = " WHERE table_name NOT IN ('repairs', 'confirmations')" if table.name == "history" else ""
-                old.execute(f"INSERT INTO {table.name} ({columns}) SELECT {columns} FROM full.{table.name}{known}")  # noqa: S608 - names of tables
-        old.commit()
-    before = _rows(path)
-    assert min(len(before[name]) for name in ("displays", "jobs", "readings", "history", "search_terms")) > 5
-    with open_store(path) as store:
-        after = _rows(path)
-        assert set(after) - set(before) == fresh
-        for display in after["displays"]:
-            assert display.pop("chassis") is None
-        assert {name: rows for name, rows in after.items() if name in before} == before
-        job = store.board().rows[0].job_id
-        store.add_repair(job, AGED)
-        store.confirm(job, "repair", "afc_filter_aged", cautions=AGREED)
-        page = store.job(job)
-        assert (len(page.repairs), len(page.confirmations)) == (1, 2)
 
 
 def test_they_travel_with_the_job_and_with_the_shop(bench: Bench, tmp_path: Path) -> None:

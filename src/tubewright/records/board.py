@@ -18,8 +18,9 @@ from sqlalchemy import ColumnElement, Connection, Row, Select, and_, exists, fun
 from tubewright.errors import Fault, InputError
 from tubewright.records import shop
 from tubewright.records.derived import terms
-from tubewright.records.model import JOB_STATES, BoardRow, DisplayRecord, JobState, Page, TubeRecord
-from tubewright.records.tables import UtcTime, displays, jobs, search_terms, tubes
+from tubewright.records.model import JOB_STATES, BoardRow, DisplayRecord, JobState, Page, StockItem, TubeRecord
+from tubewright.records.rows import item_record
+from tubewright.records.tables import UtcTime, displays, jobs, search_terms, stock_items, tubes
 
 RARE: Final = 3000  # from memory: estimate; where fetching and sorting takes as long as walking to fill a page
 """Rows that are fetched and sorted rather than walked to."""
@@ -96,7 +97,9 @@ def _by_id(
     search: str,
     page: str | None,
     size: int,
+    *also: ColumnElement[bool],
 ) -> Sequence[Row[Any]]:
+    """The rows of one page and one more, newest first, of those that carry the words and for which ``also`` holds."""
     before = None
     if page is not None:
         if not page.isascii() or not page.isdigit() or len(page) > 18:
@@ -105,12 +108,12 @@ def _by_id(
     wanted = _Search(conn, subject, search)
     if wanted.ids is not None:
         ids = sorted((one for one in wanted.ids if before is None or one < before), reverse=True)
-        conditions: list[ColumnElement[bool]] = [row_id.in_(ids[: size + 1])]
+        conditions: list[ColumnElement[bool]] = [row_id.in_(ids if also else ids[: size + 1])]
     else:
         conditions = wanted.conditions(row_id)
         if before is not None:
             conditions.append(row_id < before)
-    return conn.execute(query.where(*conditions).order_by(row_id.desc()).limit(size + 1)).all()
+    return conn.execute(query.where(*conditions, *also).order_by(row_id.desc()).limit(size + 1)).all()
 
 
 def show_displays(conn: Connection, search: str, *, page: str | None, size: int) -> Page[DisplayRecord]:
@@ -125,6 +128,18 @@ def show_tubes(conn: Connection, search: str, *, page: str | None, size: int) ->
     size = _size(size)
     found = _by_id(conn, shop.tubes_query(), "tube", tubes.c.id, search, page, size)
     return _page(found, size, shop.tube_record, lambda row: str(row.id))
+
+
+def _item_record(found: Row[Any]) -> StockItem:
+    return item_record(found._mapping)  # noqa: SLF001 - SQLAlchemy's documented way to a row's names
+
+
+def show_items(conn: Connection, search: str, *, sort: str | None, page: str | None, size: int) -> Page[StockItem]:
+    """The stock, newest first."""
+    size = _size(size)
+    also = [] if sort is None else [stock_items.c.sort == sort]
+    found = _by_id(conn, select(stock_items), "stock", stock_items.c.id, search, page, size, *also)
+    return _page(found, size, _item_record, lambda row: str(row.id))
 
 
 def _board_row(row: Row[Any]) -> BoardRow:

@@ -97,3 +97,14 @@ def moment(value: dt.datetime | dt.date | None, otherwise: dt.datetime) -> dt.da
     if isinstance(value, dt.datetime):
         return value.replace(tzinfo=dt.UTC) if value.tzinfo is None else value.astimezone(dt.UTC)
     return dt.datetime(value.year, value.month, value.day, tzinfo=dt.UTC)
+
+
+def sha(value: object, where: str) -> str:
+    """``value`` as the SHA-256 of something, in 64 small hexadecimal digits.
+
+    Raises:
+        InputError: it is something else.
+    """
+    if isinstance(value, str) and len(value) == 64 and set(value) <= set("0123456789abcdef"):
+        return value
+    raise InputError(Fault(what="this is no SHA-256", where=where, mend="Give its 64 hexadecimal digits, small"))

@@ -10,9 +10,19 @@ from dataclasses import dataclass, field
 from itertools import islice
 from typing import Any, Final
 
-from sqlalchemy import Connection, bindparam, delete, insert, select, update
+from sqlalchemy import Connection, bindparam, delete, func, insert, select, update
 
-from tubewright.records.tables import displays, jobs, repairs, search_terms, tube_fittings, tubes, verdicts
+from tubewright.records.tables import (
+    displays,
+    jobs,
+    repairs,
+    reservations,
+    search_terms,
+    stock_items,
+    tube_fittings,
+    tubes,
+    verdicts,
+)
 
 CHUNK: Final = 500
 """Rows rebuilt at once; below every database's limit of parameters in a statement."""
@@ -32,6 +42,7 @@ class Stale:
     jobs: set[int] = field(default_factory=set)
     displays: set[int] = field(default_factory=set)
     tubes: set[int] = field(default_factory=set)
+    items: set[int] = field(default_factory=set)
 
     def note(self, table: str, values: Mapping[str, Any] | None) -> None:
         """Take in that this row was written or removed."""
@@ -51,7 +62,11 @@ class Stale:
             case "verdicts" | "repairs":
                 self.jobs.add(values["job_id"])
                 self.touched.add(values["job_id"])
+            case "stock_items":
+                self.items.add(values["id"])
             case _:
+                if table == "reservations":
+                    self.items.add(values["item_id"])
                 if values.get("job_id") is not None:
                     self.touched.add(values["job_id"])
 
@@ -88,6 +103,8 @@ def refresh(conn: Connection, stale: Stale, now: dt.datetime | None) -> None:
     for chunk in _chunks(stale.tubes):
         stale_jobs.update(conn.execute(select(jobs.c.id).where(jobs.c.tube_id.in_(chunk))).scalars())
         _index_tubes(conn, chunk)
+    for chunk in _chunks(stale.items):
+        _rebuild_items(conn, chunk)
     for chunk in _chunks(stale_jobs):
         _rebuild_jobs(conn, chunk)
     if now is not None:
@@ -136,6 +153,22 @@ def _index_displays(conn: Connection, ids: Sequence[int]) -> None:
 def _index_tubes(conn: Connection, ids: Sequence[int]) -> None:
     rows = conn.execute(select(tubes.c.id, tubes.c.label, tubes.c.notes).where(tubes.c.id.in_(ids)))
     _index(conn, "tube", ids, {row.id: terms(row.label, row.notes) for row in rows})
+
+
+def _rebuild_items(conn: Connection, ids: Sequence[int]) -> None:
+    of_these = (reservations.c.item_id.in_(ids), reservations.c.state == "reserved")
+    waiting = (
+        select(reservations.c.item_id, func.sum(reservations.c.quantity).label("sum"))
+        .where(*of_these)
+        .group_by(reservations.c.item_id)
+    )
+    reserved = {row.item_id: int(row.sum) for row in conn.execute(waiting)}
+    rows = conn.execute(select(stock_items).where(stock_items.c.id.in_(ids))).all()
+    if rows:
+        fresh = [{"item": row.id, "reserved": reserved.get(row.id, 0)} for row in rows]
+        conn.execute(update(stock_items).where(stock_items.c.id == bindparam("item")), fresh)
+    words = {row.id: terms(row.name, row.code, row.place, row.kind, row.supplier) for row in rows}
+    _index(conn, "stock", ids, words)
 
 
 def _rebuild_jobs(conn: Connection, ids: Sequence[int]) -> None:

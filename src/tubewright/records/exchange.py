@@ -31,6 +31,7 @@ from typing import Any, Final
 from sqlalchemy import (
     Connection,
     Table,
+    false,
     insert,
     select,
 )
@@ -45,6 +46,7 @@ from tubewright.records.tables import (
     BY_NAME,
     EDITABLE,
     confirmations,
+    control_moves,
     displays,
     history,
     instruments,
@@ -52,11 +54,14 @@ from tubewright.records.tables import (
     known_good,
     measurements,
     observations,
+    papers,
     parts,
     people,
     photos,
     readings,
     repairs,
+    reservations,
+    stock_items,
     treatments,
     tube_fittings,
     tubes,
@@ -76,7 +81,10 @@ _OF_A_JOB: Final = (
     verdicts,
     photos,
     measurements,
+    control_moves,
     parts,
+    reservations,
+    papers,
 )
 """Tables whose rows belong to one job."""
 
@@ -108,12 +116,15 @@ def export_job(store: Store, job_id: int) -> Document:
     with store.database.read() as conn:
         job = row(conn, jobs, job_id)
         of_job = {table.name: table.c.job_id == job_id for table in _OF_A_JOB}
-        seen: dict[str, set[Any]] = {"tubes": {job["tube_id"]}, "people": set(), "instruments": set()}
+        seen: dict[str, set[Any]] = {"tubes": {job["tube_id"]}, "people": set(), "instruments": set(), "items": set()}
         for name, condition in of_job.items():
             for found in conn.execute(select(BY_NAME[name]).where(condition)).mappings():
                 seen["tubes"].add(found.get("tube_id"))
                 seen["people"].add(found.get("person_id"))
                 seen["instruments"].add(found.get("instrument"))
+                seen["items"].add(found.get("item_id"))
+        of_stock = stock_items.c.id.in_(seen["items"] - {None})
+        seen["tubes"].update(conn.execute(select(stock_items.c.tube_id).where(of_stock)).scalars())
         of_instruments = select(instruments.c.id).where(instruments.c.name.in_(seen["instruments"] - {None}))
         good = known_good.c.instrument_id.in_(of_instruments)
         seen["people"].update(conn.execute(select(known_good.c.person_id).where(good)).scalars())
@@ -126,6 +137,9 @@ def export_job(store: Store, job_id: int) -> Document:
             "people": people.c.id.in_(seen["people"] - {None}),
             "instruments": instruments.c.id.in_(of_instruments),
             "known_good": good,
+            "stock_items": of_stock,
+            # What the shop says of itself is no part of a job.
+            "shop_settings": false(),
         }
         uids = {table.name: _uids(conn, table, conditions[table.name]) for table in EDITABLE}
         tables = {table.name: _out(conn, table, conditions[table.name], uids) for table in EDITABLE}

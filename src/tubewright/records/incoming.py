@@ -16,8 +16,14 @@ from tubewright.errors import Fault, InputError
 from tubewright.records import checks, rows, shop
 from tubewright.records.changes import Values
 from tubewright.records.model import JOB_STATES
+from tubewright.records.moves import check_move
+from tubewright.records.papers import check_paper
 from tubewright.records.repairs import check_confirmation, check_repair
+from tubewright.records.reserving import check_reservation
+from tubewright.records.settings import check_setting
+from tubewright.records.stock import check_item
 from tubewright.records.tables import BY_NAME, DERIVED, EDITABLE, UtcTime
+from tubewright.records.treatments import check_treatment
 
 KIND: Final = "tubewright-records"
 VERSION: Final = 1
@@ -252,10 +258,6 @@ def _reading(values: Values, where: str) -> None:
     checks.part(case.Reading, _pick(values, rows.READING_FIELDS), where)
 
 
-def _treatment(values: Values, where: str) -> None:
-    checks.part(case.Treatment, _pick(values, ["gun", "kind", "outcome"]), where)
-
-
 def _observation(values: Values, where: str) -> None:
     name = values["name"]
     kind: type[BaseModel]
@@ -304,12 +306,17 @@ _SENSE: Final[Mapping[str, Callable[[Values, str], None]]] = {
     "jobs": _job,
     "readings": _reading,
     "observations": _observation,
-    "treatments": _treatment,
+    "treatments": check_treatment,
     "repairs": check_repair,
     "confirmations": check_confirmation,
     "known_good": _known_good,
     "verdicts": _verdict,
     "measurements": _measurement,
+    "control_moves": check_move,
+    "stock_items": check_item,
+    "reservations": check_reservation,
+    "shop_settings": check_setting,
+    "papers": check_paper,
 }
 
 

@@ -13,10 +13,12 @@ from tubewright.errors import Fault, InputError
 from tubewright.records import checks, shop
 from tubewright.records.changes import Change, Values, row
 from tubewright.records.model import Job, JobPage, TubeHistory
+from tubewright.records.reserving import reservations_where
 from tubewright.records.rows import (
     confirmation_record,
     job_record,
     measurement_record,
+    move_record,
     observation_record,
     photo_record,
     reading_record,
@@ -27,6 +29,7 @@ from tubewright.records.rows import (
 )
 from tubewright.records.tables import (
     confirmations,
+    control_moves,
     displays,
     jobs,
     measurements,
@@ -34,6 +37,7 @@ from tubewright.records.tables import (
     photos,
     readings,
     repairs,
+    reservations,
     treatments,
     tube_fittings,
     verdicts,
@@ -45,7 +49,7 @@ EDITABLE_TEXTS: Final = ("owner_words", "waits_for", "closing_note")
 
 
 def job_page(conn: Connection, job_id: int) -> JobPage:
-    """All of one job, in eleven questions whatever its size."""
+    """All of one job, in thirteen questions whatever its size."""
     job = job_record(row(conn, jobs, job_id))
     return JobPage(
         job=job,
@@ -59,6 +63,8 @@ def job_page(conn: Connection, job_id: int) -> JobPage:
         measurements=records_of(conn, measurements, measurements.c.job_id == job_id, measurement_record),
         repairs=records_of(conn, repairs, repairs.c.job_id == job_id, repair_record),
         confirmations=records_of(conn, confirmations, confirmations.c.job_id == job_id, confirmation_record),
+        moves=records_of(conn, control_moves, control_moves.c.job_id == job_id, move_record),
+        reservations=reservations_where(conn, reservations.c.job_id == job_id),
     )
 
 

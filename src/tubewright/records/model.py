@@ -14,10 +14,16 @@ from typing import Final, Generic, Literal, TypeVar
 
 from tubewright import case
 from tubewright.experience import KnownGoodReading
+from tubewright.records.model_phone import Pairing, UploadRecord
+from tubewright.records.model_stock import OrderLine, PaperRecord, Reservation, StockItem
+
+__all__ = ["OrderLine", "Pairing", "PaperRecord", "Reservation", "StockItem", "UploadRecord"]
+"""What is defined beside this module and found here as well."""
 
 JobState = Literal["open", "waiting", "closed"]
 JOB_STATES: Final[tuple[JobState, ...]] = ("open", "waiting", "closed")
-StepSort = Literal["test", "repair", "treatment"]
+StepSort = Literal["test", "repair", "treatment", "control"]
+MoveUnit = Literal["turns", "degrees", "mm", "cm", "percent", "none"]
 Action = Literal["insert", "update", "delete", "import"]
 LookName = Literal["getter", "neck", "burn"]
 
@@ -139,7 +145,11 @@ class ObservationRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreatmentRecord:
-    """Something done to the tube, when and by whom."""
+    """Something done to the tube, when and by whom.
+
+    ``minutes`` is how long it lasted, ``seen`` what was seen meanwhile, ``plan_step`` the step of a plan
+    that it was ("" if of none).
+    """
 
     id: int
     uid: str
@@ -149,6 +159,9 @@ class TreatmentRecord:
     treatment: case.Treatment
     at: dt.datetime
     note: str = ""
+    minutes: float | None = None
+    seen: str = ""
+    plan_step: str = ""
     person: str = ""
 
 
@@ -241,6 +254,42 @@ class MeasurementRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MoveRecord:
+    """A control that was moved.
+
+    Attributes:
+        part: which part of the control it was; "" where it has one.
+        amount: by how much, in ``unit``; None where it wasn't told.
+        direction: which way, in the control's own words.
+        tabs_mm: how far the tabs of a pair of rings stand apart since.
+        angle_deg: where the middle between them points since.
+        after_measurement_id: the measurement that it was made after; None if before the first.
+        undone: it was put back before the next photograph.
+        wrong_way: it went the other way than written.
+        at_stop: the control met its end.
+    """
+
+    id: int
+    uid: str
+    version: int
+    job_id: int
+    at: dt.datetime
+    control: str
+    amount: float | None
+    unit: MoveUnit
+    direction: str
+    tabs_mm: float | None
+    angle_deg: float | None
+    after_measurement_id: int | None
+    part: str = ""
+    undone: bool = False
+    wrong_way: bool = False
+    at_stop: bool = False
+    note: str = ""
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StoredFile:
     """The bytes of a photograph or of a drawing made from one."""
 
@@ -264,6 +313,8 @@ class JobPage:
     measurements: tuple[MeasurementRecord, ...] = ()
     repairs: tuple[RepairRecord, ...] = ()
     confirmations: tuple[ConfirmationRecord, ...] = ()
+    moves: tuple[MoveRecord, ...] = ()
+    reservations: tuple[Reservation, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,6 +13,7 @@ from tubewright.errors import Fault, InputError, UnknownRecordError
 from tubewright.records import checks
 from tubewright.records.changes import Change, Values
 from tubewright.records.model import MeasurementRecord, PhotoRecord, StoredFile
+from tubewright.records.moves import rehang
 from tubewright.records.rows import measurement_record, photo_record, records_of
 from tubewright.records.tables import jobs, measurements, photo_files, photos
 from tubewright.records.transactions import Transactions
@@ -109,8 +110,13 @@ class Pictures(Transactions):
         return found[0]
 
     def remove_measurement(self, measurement_id: int, *, version: int, by: int | None = None) -> None:
-        """Strike a measurement out; history keeps it."""
-        self.change(by, lambda change: change.delete(measurements, measurement_id, version=version))
+        """Strike a measurement out; history keeps it. Moves made after it then follow the measurement before it."""
+
+        def work(change: Change) -> None:
+            rehang(change, measurement_id)
+            change.delete(measurements, measurement_id, version=version)
+
+        self.change(by, work)
 
     def file(self, sha256: str) -> StoredFile:
         """What a photograph or a drawing holds.

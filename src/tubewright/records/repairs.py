@@ -88,7 +88,7 @@ class Repairs(Transactions):
         Args:
             job_id: the job at whose display a hand goes in.
             step_sort: what the step is.
-            step: its id: of a test, of the fault that is being mended, or of a kind of treatment.
+            step: its id: of a test, of the fault that is being mended, of a kind of treatment, or of a control.
             cautions: by caution id, the words that were confirmed as they were shown.
             by: who confirmed.
         """

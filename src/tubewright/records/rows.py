@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from typing import Any, Final, TypeVar
 
@@ -14,10 +15,13 @@ from tubewright.records.model import (
     Job,
     Look,
     MeasurementRecord,
+    MoveRecord,
     ObservationRecord,
+    PaperRecord,
     PhotoRecord,
     ReadingRecord,
     RepairRecord,
+    StockItem,
     TreatmentRecord,
     VerdictRecord,
 )
@@ -89,6 +93,9 @@ def treatment_record(values: Mapping[str, Any]) -> TreatmentRecord:
         treatment=case.Treatment(gun=values["gun"], kind=values["kind"], outcome=values["outcome"], at=values["at"]),
         at=values["at"],
         note=values["note"],
+        minutes=values["minutes"],
+        seen=values["seen"],
+        plan_step=values["plan_step"],
     )
 
 
@@ -132,6 +139,27 @@ def measurement_record(values: Mapping[str, Any]) -> MeasurementRecord:
     return MeasurementRecord(
         **_common(values), **{name: values[name] for name in plain}, headline=values["headline"], at=values["at"]
     )
+
+
+def move_record(values: Mapping[str, Any]) -> MoveRecord:
+    """A row of control_moves as a record."""
+    plain = (
+        "at", "control", "part", "amount", "unit", "direction", "tabs_mm", "angle_deg", "after_measurement_id",
+        "undone", "wrong_way", "at_stop", "note",
+    )  # fmt: skip
+    return MoveRecord(**_common(values), **{name: values[name] for name in plain})
+
+
+def item_record(values: Mapping[Any, Any]) -> StockItem:
+    """A row of stock_items as a record."""
+    plain = {name: value for name, value in values.items() if name != "attributes_json"}
+    return StockItem(**plain, attributes=json.loads(values["attributes_json"]))
+
+
+def paper_record(values: Mapping[str, Any]) -> PaperRecord:
+    """A row of papers as a record."""
+    plain = ("sort", "number", "at", "body_json", "sha256")
+    return PaperRecord(**_common(values), **{name: values[name] for name in plain})
 
 
 def _common(values: Mapping[str, Any]) -> Values:

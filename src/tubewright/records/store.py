@@ -38,14 +38,19 @@ from tubewright.records.model import (
     Page,
     Person,
     ReadingRecord,
-    TreatmentRecord,
     TubeHistory,
     TubeRecord,
     VerdictRecord,
 )
+from tubewright.records.moves import Moves
+from tubewright.records.papers import Papers
 from tubewright.records.pictures import Pictures
 from tubewright.records.repairs import Repairs
+from tubewright.records.reserving import Reservations
+from tubewright.records.settings import Settings
+from tubewright.records.stock import Stock
 from tubewright.records.transactions import utc_now
+from tubewright.records.treatments import Treatments
 
 
 def open_store(
@@ -57,7 +62,7 @@ def open_store(
     return store
 
 
-class Store(Pictures, Repairs, Instruments):
+class Store(Pictures, Repairs, Treatments, Moves, Stock, Reservations, Settings, Papers, Instruments):
     """The shop's records in a SQLite file (a path) or a PostgreSQL database (a URL).
 
     Threads may share one store: readers run side by side, writers one after the other.
@@ -281,7 +286,7 @@ class Store(Pictures, Repairs, Instruments):
         """Write many (job id, reading) in one transaction, with one entry in the history; gives their number."""
         return self.change(by, lambda change: _work.import_readings(change, readings))
 
-    # -- observations, treatments, verdicts -----------------------------------------
+    # -- observations, verdicts -----------------------------------------
 
     def add_symptom(
         self, job_id: int, symptom: case.Symptom | Mapping[str, object], *, by: int | None = None
@@ -318,30 +323,6 @@ class Store(Pictures, Repairs, Instruments):
     def remove_observation(self, observation_id: int, *, version: int, by: int | None = None) -> None:
         """Strike an observation out; history keeps it."""
         self.change(by, lambda change: _work.remove_observation(change, observation_id, version=version))
-
-    def add_treatment(
-        self, job_id: int, treatment: case.Treatment | Mapping[str, object], *, note: str = "", by: int | None = None
-    ) -> TreatmentRecord:
-        """Write down a treatment of the tube now in the job's display."""
-        return self.change(by, lambda change: _work.add_treatment(change, job_id, treatment, note=note))
-
-    def edit_treatment(
-        self,
-        treatment_id: int,
-        treatment: case.Treatment | Mapping[str, object],
-        *,
-        version: int,
-        note: str | None = None,
-        by: int | None = None,
-    ) -> TreatmentRecord:
-        """Correct a treatment, for instance to add its outcome."""
-        return self.change(
-            by, lambda change: _work.edit_treatment(change, treatment_id, treatment, version=version, note=note)
-        )
-
-    def remove_treatment(self, treatment_id: int, *, version: int, by: int | None = None) -> None:
-        """Strike a treatment out; history keeps it."""
-        self.change(by, lambda change: _work.remove_treatment(change, treatment_id, version=version))
 
     def save_verdict(
         self,

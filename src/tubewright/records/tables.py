@@ -9,103 +9,41 @@ part of the history.
 
 from __future__ import annotations
 
-import datetime as dt
-from typing import Any, Final
+from typing import Final
 
-from sqlalchemy import (
-    Boolean,
-    CheckConstraint,
-    Column,
-    DateTime,
-    Dialect,
-    Float,
-    ForeignKey,
-    Index,
-    Integer,
-    LargeBinary,
-    MetaData,
-    String,
-    Table,
-    Text,
-    TypeDecorator,
-    text,
-)
+from sqlalchemy import Boolean, CheckConstraint, Column, Float, Index, Integer, LargeBinary, String, Table, Text, text
 
-SCHEMA_HEAD: Final = "0004"
+from tubewright.records.columns import METADATA, UtcTime, editable, link, words
+from tubewright.records.tables_phone import pairings, sent_once, upload_chunks, uploads
+from tubewright.records.tables_stock import paper_counters, papers, reservations, shop_settings, stock_items
+
+__all__ = [
+    "METADATA", "UtcTime", "pairings", "paper_counters", "papers", "reservations", "sent_once", "shop_settings",
+    "stock_items", "upload_chunks", "uploads",
+]  # fmt: skip
+"""What is defined beside this module and found here as well."""
+
+SCHEMA_HEAD: Final = "0005"
 """The migration that this program's tables are at; a test compares it with the scripts."""
-
-
-class UtcTime(TypeDecorator[dt.datetime]):
-    """A moment: only times that know their zone go in, and UTC comes out."""
-
-    impl = DateTime(timezone=True)
-    cache_ok = True
-
-    def process_bind_param(self, value: dt.datetime | None, dialect: Dialect) -> dt.datetime | None:
-        """Turn a moment into what the database stores."""
-        if value is None:
-            return None
-        if value.tzinfo is None:
-            raise ValueError(f"a time without its zone can't be stored: {value.isoformat()}")
-        moment = value.astimezone(dt.UTC)
-        return moment.replace(tzinfo=None) if dialect.name == "sqlite" else moment
-
-    def process_result_value(self, value: dt.datetime | None, dialect: Dialect) -> dt.datetime | None:  # noqa: ARG002 - the base class sets the form
-        """Turn what the database stored into a moment."""
-        if value is None:
-            return None
-        return value.replace(tzinfo=dt.UTC) if value.tzinfo is None else value.astimezone(dt.UTC)
-
-
-NAMING: Final = {
-    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
-    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-    "ck": "ck_%(table_name)s_%(constraint_name)s",
-    "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
-    "pk": "pk_%(table_name)s",
-}
-METADATA: Final = MetaData(naming_convention=NAMING)
 
 _WORD = String(120).with_variant(String(120, collation="C"), "postgresql")
 """Words of the search index compare by code point in either database."""
 
+people: Final = editable("people", Column("name", Text, nullable=False), Column("active", Boolean, nullable=False))
 
-def _editable(name: str, *columns: Column[Any] | CheckConstraint) -> Table:
-    """A table whose rows people edit."""
-    return Table(
-        name,
-        METADATA,
-        Column("id", Integer, primary_key=True),
-        Column("uid", String(36), nullable=False, unique=True),
-        Column("version", Integer, nullable=False),
-        *columns,
-        sqlite_autoincrement=True,
-    )
-
-
-def _words(name: str) -> Column[str]:
-    return Column(name, Text, nullable=False, server_default="")
-
-
-def _link(name: str, target: str, *, needed: bool = True) -> Column[int]:
-    return Column(name, Integer, ForeignKey(f"{target}.id"), nullable=not needed)
-
-
-people: Final = _editable("people", Column("name", Text, nullable=False), Column("active", Boolean, nullable=False))
-
-displays: Final = _editable(
+displays: Final = editable(
     "displays",
-    _words("label"),
+    words("label"),
     Column("diagonal_in", Float),
     Column("scan_khz", Float),
     Column("mount", String(20)),
     Column("chassis", String(80)),
-    _words("owner"),
-    _words("place"),
-    _words("notes"),
+    words("owner"),
+    words("place"),
+    words("notes"),
 )
 
-tubes: Final = _editable(
+tubes: Final = editable(
     "tubes",
     Column("label", Text),
     Column("gun", String(20)),
@@ -115,25 +53,25 @@ tubes: Final = _editable(
     Column("burn", Float),
     Column("getter", String(20)),
     Column("neck", String(20)),
-    _words("notes"),
+    words("notes"),
 )
 
-tube_fittings: Final = _editable(
+tube_fittings: Final = editable(
     "tube_fittings",
-    _link("display_id", "displays"),
-    _link("tube_id", "tubes"),
+    link("display_id", "displays"),
+    link("tube_id", "tubes"),
     Column("since", UtcTime, nullable=False),
     Column("until", UtcTime),
 )
 
-jobs: Final = _editable(
+jobs: Final = editable(
     "jobs",
-    _link("display_id", "displays"),
+    link("display_id", "displays"),
     Column("state", String(20), nullable=False),
     CheckConstraint("state IN ('open', 'waiting', 'closed')", name="state"),
-    _words("waits_for"),
-    _words("owner_words"),
-    _words("closing_note"),
+    words("waits_for"),
+    words("owner_words"),
+    words("closing_note"),
     Column("idle_years", Float),
     Column("hours_per_week", Float),
     Column("keep_years", Float),
@@ -149,16 +87,16 @@ jobs: Final = _editable(
     # Derived:
     Column("changed_at", UtcTime, nullable=False),
     Column("active", Boolean, nullable=False),
-    _link("tube_id", "tubes", needed=False),
-    _words("decision"),
-    _words("headline"),
+    link("tube_id", "tubes", needed=False),
+    words("decision"),
+    words("headline"),
 )
 
-readings: Final = _editable(
+readings: Final = editable(
     "readings",
-    _link("job_id", "jobs"),
-    _link("tube_id", "tubes", needed=False),
-    _link("person_id", "people", needed=False),
+    link("job_id", "jobs"),
+    link("tube_id", "tubes", needed=False),
+    link("person_id", "people", needed=False),
     Column("taken_at", UtcTime, nullable=False),
     Column("gun", String(10)),
     Column("kind", String(40), nullable=False),
@@ -175,11 +113,11 @@ readings: Final = _editable(
     Column("stage", String(10)),
 )
 
-observations: Final = _editable(
+observations: Final = editable(
     "observations",
-    _link("job_id", "jobs"),
-    _link("tube_id", "tubes", needed=False),
-    _link("person_id", "people", needed=False),
+    link("job_id", "jobs"),
+    link("tube_id", "tubes", needed=False),
+    link("person_id", "people", needed=False),
     Column("at", UtcTime, nullable=False),
     Column("sort", String(10), nullable=False),
     CheckConstraint("sort IN ('symptom', 'test', 'look')", name="sort"),
@@ -192,38 +130,41 @@ observations: Final = _editable(
     Column("nominal", Float),
 )
 
-treatments: Final = _editable(
+treatments: Final = editable(
     "treatments",
-    _link("job_id", "jobs"),
-    _link("tube_id", "tubes", needed=False),
-    _link("person_id", "people", needed=False),
+    link("job_id", "jobs"),
+    link("tube_id", "tubes", needed=False),
+    link("person_id", "people", needed=False),
     Column("at", UtcTime, nullable=False),
     Column("gun", String(10)),
     Column("kind", String(40), nullable=False),
     Column("outcome", String(20)),
-    _words("note"),
+    words("note"),
+    Column("minutes", Float),
+    words("seen"),
+    Column("plan_step", String(120), nullable=False, server_default=""),
 )
 
-repairs: Final = _editable(
+repairs: Final = editable(
     "repairs",
-    _link("job_id", "jobs"),
-    _link("person_id", "people", needed=False),
+    link("job_id", "jobs"),
+    link("person_id", "people", needed=False),
     Column("at", UtcTime, nullable=False),
     Column("fault", String(80), nullable=False),
     Column("outcome", String(10), nullable=False),
     CheckConstraint("outcome IN ('found', 'mended', 'excluded')", name="outcome"),
     Column("minutes", Float),
-    _words("note"),
+    words("note"),
 )
 """Faults of the set that a job found, mended or ruled out."""
 
-confirmations: Final = _editable(
+confirmations: Final = editable(
     "confirmations",
-    _link("job_id", "jobs"),
-    _link("person_id", "people", needed=False),
+    link("job_id", "jobs"),
+    link("person_id", "people", needed=False),
     Column("at", UtcTime, nullable=False),
     Column("step_sort", String(10), nullable=False),
-    CheckConstraint("step_sort IN ('test', 'repair', 'treatment')", name="step_sort"),
+    CheckConstraint("step_sort IN ('test', 'repair', 'treatment', 'control')", name="step_sort"),
     Column("step", String(80), nullable=False),
     Column("caution", String(80), nullable=False),
     # As they were shown: what somebody confirmed stays what it was when the facts are reworded.
@@ -231,52 +172,52 @@ confirmations: Final = _editable(
 )
 """Conditions that somebody confirmed before a step; nothing edits them."""
 
-verdicts: Final = _editable(
+verdicts: Final = editable(
     "verdicts",
-    _link("job_id", "jobs"),
-    _link("person_id", "people", needed=False),
+    link("job_id", "jobs"),
+    link("person_id", "people", needed=False),
     Column("at", UtcTime, nullable=False),
     Column("case_json", Text, nullable=False),
     Column("answer_json", Text, nullable=False),
     Column("model_version", Text, nullable=False),
     # A seed may be any size, which no column type of both databases holds.
     Column("seed", String(40), nullable=False),
-    _words("decision"),
-    _words("headline"),
+    words("decision"),
+    words("headline"),
 )
 
-instruments: Final = _editable("instruments", Column("name", Text, nullable=False), _words("notes"))
+instruments: Final = editable("instruments", Column("name", Text, nullable=False), words("notes"))
 
-known_good: Final = _editable(
+known_good: Final = editable(
     "known_good",
-    _link("instrument_id", "instruments"),
-    _link("person_id", "people", needed=False),
+    link("instrument_id", "instruments"),
+    link("person_id", "people", needed=False),
     Column("taken_at", UtcTime, nullable=False),
     Column("value", Float, nullable=False),
     Column("unit", String(10), nullable=False),
     Column("cutoff_v", Float),
     Column("g2_v", Float),
-    _words("tube_label"),
+    words("tube_label"),
 )
 
-photos: Final = _editable(
+photos: Final = editable(
     "photos",
-    _link("job_id", "jobs"),
-    _link("person_id", "people", needed=False),
+    link("job_id", "jobs"),
+    link("person_id", "people", needed=False),
     Column("taken_at", UtcTime, nullable=False),
     Column("file_name", Text, nullable=False),
     Column("sha256", String(64), nullable=False),
     Column("pattern", String(40)),
     Column("raster", String(40)),
     Column("stage", String(10)),
-    _words("note"),
+    words("note"),
     Column("preview_sha256", String(64)),
 )
 
-measurements: Final = _editable(
+measurements: Final = editable(
     "measurements",
-    _link("job_id", "jobs"),
-    _link("person_id", "people", needed=False),
+    link("job_id", "jobs"),
+    link("person_id", "people", needed=False),
     Column("at", UtcTime, nullable=False),
     Column("stage", String(10)),
     Column("accepted", Boolean, nullable=False),
@@ -286,8 +227,28 @@ measurements: Final = _editable(
     Column("answer_json", Text, nullable=False),
     Column("model_version", Text, nullable=False),
     Column("overlay_sha256", String(64)),
-    _words("headline"),
+    words("headline"),
 )
+
+control_moves: Final = editable(
+    "control_moves",
+    link("job_id", "jobs"),
+    link("person_id", "people", needed=False),
+    Column("at", UtcTime, nullable=False),
+    Column("control", String(80), nullable=False),
+    Column("part", String(80), nullable=False, server_default=""),
+    Column("amount", Float),
+    Column("unit", String(10), nullable=False),
+    Column("direction", String(40), nullable=False, server_default=""),
+    Column("tabs_mm", Float),
+    Column("angle_deg", Float),
+    link("after_measurement_id", "measurements", needed=False),
+    Column("undone", Boolean, nullable=False),
+    Column("wrong_way", Boolean, nullable=False),
+    Column("at_stop", Boolean, nullable=False),
+    words("note"),
+)
+"""Controls that were moved to set the picture up, each after the measurement that led to it."""
 
 photo_files: Final = Table(
     "photo_files",
@@ -299,16 +260,16 @@ photo_files: Final = Table(
 )
 """What photographs hold, once each: never edited, so outside the history; a struck-out row can come back."""
 
-parts: Final = _editable(
+parts: Final = editable(
     "parts",
-    _link("job_id", "jobs", needed=False),
+    link("job_id", "jobs", needed=False),
     Column("name", Text, nullable=False),
-    _words("value"),
-    _words("place"),
+    words("value"),
+    words("place"),
     Column("quantity", Integer, nullable=False),
     Column("cost", Float),
     Column("currency", String(3)),
-    _words("note"),
+    words("note"),
 )
 
 history: Final = Table(
@@ -318,7 +279,7 @@ history: Final = Table(
     Column("uid", String(36), nullable=False, unique=True),
     Column("change", String(36), nullable=False),
     Column("at", UtcTime, nullable=False),
-    _link("person_id", "people", needed=False),
+    link("person_id", "people", needed=False),
     Column("action", String(10), nullable=False),
     Column("table_name", String(40), nullable=False),
     Column("row_id", Integer, nullable=False),
@@ -368,6 +329,8 @@ Index(None, confirmations.c.job_id)
 Index(None, verdicts.c.job_id)
 Index(None, photos.c.job_id)
 Index(None, measurements.c.job_id)
+Index(None, control_moves.c.job_id)
+Index(None, control_moves.c.after_measurement_id)
 Index(None, parts.c.job_id)
 Index(None, known_good.c.instrument_id)
 Index(None, history.c.job_id, history.c.id)
@@ -393,14 +356,20 @@ EDITABLE: Final[tuple[Table, ...]] = (
     known_good,
     photos,
     measurements,
+    control_moves,
     parts,
+    stock_items,
+    reservations,
+    shop_settings,
+    papers,
 )
 """Every table that people edit, each after those it points to."""
 
 BY_NAME: Final[dict[str, Table]] = {table.name: table for table in EDITABLE}
 
 DERIVED: Final[dict[str, frozenset[str]]] = {
-    "jobs": frozenset({"changed_at", "active", "tube_id", "decision", "headline"})
+    "jobs": frozenset({"changed_at", "active", "tube_id", "decision", "headline"}),
+    "stock_items": frozenset({"reserved"}),
 }
 """Columns that repeat what other rows say."""
 
@@ -420,6 +389,11 @@ NOUNS: Final[dict[str, str]] = {
     "known_good": "known-good reading",
     "photos": "photo",
     "measurements": "measurement",
+    "control_moves": "move",
     "parts": "part",
+    "stock_items": "item",
+    "reservations": "reservation",
+    "shop_settings": "setting",
+    "papers": "paper",
 }
 """What a person calls a row of each table."""

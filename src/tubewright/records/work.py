@@ -1,4 +1,4 @@
-"""What is written down in a job: readings, observations, treatments, verdicts."""
+"""What is written down in a job: readings, observations, verdicts."""
 
 from __future__ import annotations
 
@@ -12,16 +12,15 @@ from tubewright import case
 from tubewright.errors import Fault, InputError
 from tubewright.records import checks
 from tubewright.records.changes import Change, Values, row
-from tubewright.records.model import ObservationRecord, ReadingRecord, TreatmentRecord, VerdictRecord
+from tubewright.records.model import ObservationRecord, ReadingRecord, VerdictRecord
 from tubewright.records.rows import (
     READING_FIELDS,
     observation_record,
     reading_record,
     records_of,
-    treatment_record,
     verdict_record,
 )
-from tubewright.records.tables import jobs, observations, readings, treatments, verdicts
+from tubewright.records.tables import jobs, observations, readings, verdicts
 
 IMPORT_CHUNK: Final = 2000
 """Readings handed to the database at once."""
@@ -123,7 +122,7 @@ def import_readings(change: Change, given: Iterable[tuple[int, case.Reading]]) -
     return len(ids)
 
 
-# -- observations, treatments, verdicts ------------------------------------------------------
+# -- observations, verdicts ------------------------------------------------------
 
 
 def _observe(change: Change, job_id: int, values: Mapping[str, object]) -> ObservationRecord:
@@ -167,54 +166,6 @@ def add_look(
 def remove_observation(change: Change, observation_id: int, *, version: int) -> None:
     """Strike an observation out."""
     change.delete(observations, observation_id, version=version)
-
-
-def _treatment(conn: Connection, treatment_id: int) -> TreatmentRecord:
-    return records_of(conn, treatments, treatments.c.id == treatment_id, treatment_record)[0]
-
-
-def add_treatment(
-    change: Change, job_id: int, given: case.Treatment | Mapping[str, object], *, note: str
-) -> TreatmentRecord:
-    """Write a treatment down."""
-    job = change.row(jobs, job_id)
-    checked = checks.part(case.Treatment, given)
-    fresh = change.insert(
-        treatments,
-        {
-            "job_id": job_id,
-            "tube_id": job["tube_id"],
-            "person_id": change.by,
-            "at": checks.moment(checked.at, change.now),
-            **checked.model_dump(exclude={"at"}),
-            "note": checks.words(note, "note"),
-        },
-    )
-    return _treatment(change.conn, fresh)
-
-
-def edit_treatment(
-    change: Change,
-    treatment_id: int,
-    given: case.Treatment | Mapping[str, object],
-    *,
-    version: int,
-    note: str | None,
-) -> TreatmentRecord:
-    """Correct a treatment; without ``at`` its time stays."""
-    checked = checks.part(case.Treatment, given)
-    values: Values = checked.model_dump(exclude={"at"})
-    if checked.at is not None:
-        values["at"] = checks.moment(checked.at, change.now)
-    if note is not None:
-        values["note"] = checks.words(note, "note")
-    change.update(treatments, treatment_id, values, version=version)
-    return _treatment(change.conn, treatment_id)
-
-
-def remove_treatment(change: Change, treatment_id: int, *, version: int) -> None:
-    """Strike a treatment out."""
-    change.delete(treatments, treatment_id, version=version)
 
 
 def save_verdict(
