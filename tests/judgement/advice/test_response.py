@@ -42,7 +42,7 @@ def test_the_filter_gives_what_all_photographs_at_once_give() -> None:
     for n, value in enumerate(seen_at):
         if n:
             belief = turned(belief, amounts[n - 1])
-        belief = seen(belief, observation(value, sd, "shift_x_mm"), with_landing=False)
+        belief = seen(belief, observation(value, sd, "shift_x_mm"))
     # y = e + g x with priors, solved directly: e is the error at the end.
     x = np.concatenate([[0], np.cumsum(amounts)]) - sum(amounts)
     design = np.column_stack([np.ones(4), x])
@@ -57,15 +57,13 @@ def test_the_filter_gives_what_all_photographs_at_once_give() -> None:
 
 
 def test_a_figure_without_sign_is_followed_through_nothing_to_the_other_side() -> None:
-    belief = seen(
-        first_belief(effects_of(["focus"], KNOWLEDGE)), observation(0.8, 0.03, "defocus_mm"), with_landing=False
-    )
+    belief = seen(first_belief(effects_of(["focus"], KNOWLEDGE)), observation(0.8, 0.03, "defocus_mm"))
     gain = -2.0
     stands = 0.8
     for amount in (0.2, 0.4):
         stands += gain * amount
         belief = turned(belief, amount)
-        belief = seen(belief, observation(abs(stands), 0.03, "defocus_mm", folded=True), with_landing=False)
+        belief = seen(belief, observation(abs(stands), 0.03, "defocus_mm", folded=True))
     assert stands < 0
     assert belief.error[INDEX["defocus_mm"]] == pytest.approx(stands, abs=0.08)
     assert belief.mean[len(MODES)] == pytest.approx(gain, abs=0.2)
@@ -75,10 +73,10 @@ def test_an_unknown_direction_is_not_turned_by_least_squares_and_a_known_one_is(
     effects = effects_of(["h_position"], KNOWLEDGE)
     weights = np.zeros((1, len(MODES)))
     weights[0, INDEX["shift_x_mm"]] = 1 / 3
-    belief = seen(first_belief(effects), observation(9.0, 0.5, "shift_x_mm"), with_landing=False)
+    belief = seen(first_belief(effects), observation(9.0, 0.5, "shift_x_mm"))
     bounds = np.array([-0.75]), np.array([0.75])
     assert best_amounts(problem(belief, weights, 0.1), *bounds) == pytest.approx([0.0])
-    belief = seen(turned(belief, 0.1), observation(11.0, 0.5, "shift_x_mm"), with_landing=False)
+    belief = seen(turned(belief, 0.1), observation(11.0, 0.5, "shift_x_mm"))
     amounts = best_amounts(problem(belief, weights, 0.1), *bounds)
     assert -0.6 < amounts[0] < -0.4  # 11 mm at 20 mm a turn, held back by what isn't sure
 

@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from tubewright.judgement.advice.effects import RINGS, Effects, effects_of, ring_vector
 from tubewright.judgement.advice.modes import INDEX, LANDING, GunKind, Observation, observe
-from tubewright.judgement.advice.response import Belief, first_belief, forgotten, moved, seen, surprise
+from tubewright.judgement.advice.response import Belief, first_belief, forgotten, loosened, moved, seen, surprise
 from tubewright.judgement.advice.tolerances import Book, Held, Tolerance, book_of, held
 from tubewright.judgement.seen_checks import Measured
 from tubewright.knowledge.model import Knowledge
+from tubewright.picture.results import Unsupported
 
 Floats = NDArray[np.float64]
 Stop = Literal["", "positive", "negative"]
@@ -168,6 +169,7 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
     rings = {name: setup.rings.get(name, usual) for name in RINGS if name in setup.controls}
     positions = np.zeros(len(effects.inputs))
     belief = first_belief(effects)
+    observed: Observation | None = None
     degaussed, rounds, stops = int(setup.degaussed), list[Round](), dict[str, set[Stop]]()
     backwards: list[Turned] = []
     for number, one in enumerate(measured):
@@ -179,7 +181,7 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
             if move.control == "degauss":
                 if not move.undone:
                     degaussed += 1
-                    belief = forgotten(belief, LANDING)
+                    belief = _degaussed(belief, observed, knowledge)
                 continue
             step, rings = _step(effects, move, rings)
             amounts += step
@@ -208,9 +210,9 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
                 for move in turned
                 if move.after == number and any(effects.inputs[n].key == _key(move) for n in turned_back)
             ]
-            belief = _moved(belief, amounts, knowledge)
+            belief = after_move(belief, amounts, knowledge)
         positions = positions + amounts
-        belief = seen(belief, observed, with_landing=degaussed > 0)
+        belief = seen(belief, observed)
         figures = held(one, observed.singles, book)
         rounds.append(
             Round(
@@ -224,6 +226,8 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
                 touched=frozenset(_group(mode) for n in np.flatnonzero(amounts) for mode in effects.inputs[n].main),
             )
         )
+    if observed is None:
+        raise ValueError("no measurement")
     return Course(
         setup=setup,
         book=book,
@@ -236,7 +240,8 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
     )
 
 
-def _moved(belief: Belief, amounts: Floats, knowledge: Knowledge) -> Belief:
+def after_move(belief: Belief, amounts: Floats, knowledge: Knowledge) -> Belief:
+    """The belief after a hand moved the inputs by about these amounts, and before a photograph."""
     return moved(
         belief,
         amounts,
@@ -244,6 +249,15 @@ def _moved(belief: Belief, amounts: Floats, knowledge: Knowledge) -> Belief:
         drift_sd=knowledge.value("advice_field_mm_sd"),
         side_ratio=knowledge.value("advice_side_effect_ratio"),
     )
+
+
+def _degaussed(belief: Belief, before: Observation | None, knowledge: Knowledge) -> Belief:
+    """The belief after a degaussing: a patch hides what rings and yoke do, and it is gone."""
+    if before is None or isinstance(before.landing, Unsupported):
+        return forgotten(belief, LANDING)
+    if before.landing.patch_sd > knowledge.value("advice_magnetised_sd"):
+        return forgotten(belief, LANDING)
+    return loosened(belief, LANDING, knowledge.value("advice_degauss_sd_ratio"))
 
 
 def _as_it_went(
@@ -254,14 +268,14 @@ def _as_it_went(
     Rings are left out: a pair turned the wrong way doesn't move the beams the opposite way.
     """
     odds = knowledge.value("advice_wrong_way_odds")
-    straight = surprise(_moved(belief, amounts, knowledge), observed)
+    straight = surprise(after_move(belief, amounts, knowledge), observed)
     found: tuple[float, int] | None = None
     for n in np.flatnonzero(amounts):
         if belief.effects.inputs[n].control in RINGS or not known(belief, int(n), knowledge):
             continue
         other = amounts.copy()
         other[n] = -other[n]
-        better = straight - surprise(_moved(belief, other, knowledge), observed)
+        better = straight - surprise(after_move(belief, other, knowledge), observed)
         if better > 2 * math.log(odds) and (found is None or better > found[0]):
             found = better, int(n)
     if found is None:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,188 +11,110 @@ from tubewright.judgement.advice.course import Course, RingSetting, idle, known,
 from tubewright.judgement.advice.effects import ORDER, RINGS, ring_setting, ring_vector
 from tubewright.judgement.advice.modes import INDEX, LANDING
 from tubewright.judgement.advice.planned import Expected, Move, Plan, State
+from tubewright.judgement.advice.probing import probe_sizes
 from tubewright.judgement.advice.solve import Problem, best_amounts, problem
-from tubewright.judgement.advice.tolerances import WORDS
-from tubewright.judgement.seen_words import ZONE_WORDS
+from tubewright.judgement.advice.wanted import Wanted, rows_of
 from tubewright.knowledge.model import Knowledge
-from tubewright.picture.results import ZONES, Unsupported
+from tubewright.picture.results import Unsupported
 
 Floats = NDArray[np.float64]
-
-WORTH: Final = 0.15
-"""Share of the failing errors that a control touches which it must be able to take away to be worth trying."""
-CLEAR_SD: Final = 2.0
-"""Standard deviations by which an error must stand from nothing before a control is tried for it."""
-BLIND: Final = 3.0
-"""A component whose standard deviation is more tolerances than this isn't measured."""
-PROBE_SHARE: Final = 0.5
-"""Share of an error that a first small move should change."""
-PROBE_SDS: Final = 5.0
-"""And at least so many standard deviations of what is measured, or its direction stays open."""
-PROBE_LEAST: Final = 1.0
-PROBE_MOST: Final = 2.5
-NEAR: Final = 0.5
-"""Zones over this share of their tolerance count as failing where only the worst place lies beyond."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Row:
-    about: str
-    unit: str
-    tolerance: float
-
-
-def _rows(course: Course) -> list[_Row]:
-    """What each row of the book's weights is, in its order."""
-    rows = [
-        _Row(f"{gun} against green {way}, {ZONE_WORDS[zone]}", "mm", course.book.zone_mm[zone])
-        for zone in ZONES
-        for gun in ("red", "blue")
-        for way in ("sideways", "up and down")
-    ]
-    rows += [_Row(*WORDS[mode], tolerance) for mode, tolerance in course.book.single.items()]
-    about = ("even sideways", "even up and down", "growing to the edges")
-    rows += [_Row(f"landing error {words}", "share", course.book.landing_ratio) for words in about]
-    return rows
 
 
 class _Planner:
     def __init__(self, course: Course, knowledge: Knowledge) -> None:
         self.course, self.knowledge = course, knowledge
         self.inputs, self.belief = course.effects.inputs, course.belief
-        self.failing = tuple(one for one in course.now.held if one.within is False)
-        self.impure = any(one.group == "purity" for one in self.failing)
-        self.weights = course.book.weights()
-        cov = np.einsum("cm,mn,cn->c", self.weights, self.belief.error_cov, self.weights)
-        self.measured = np.sqrt(np.maximum(cov, 0)) < BLIND
-        self.weights = np.where(self.measured[:, None], self.weights, 0.0)
-        self.wanting = self._wanting()
-
-    def _wanting(self) -> NDArray[np.bool_]:
-        """Rows of the weights that belong to a failing figure, (components,)."""
-        zones = {(one.gun, one.zone) for one in self.failing if one.group == "convergence" and one.gun}
-        if not zones and any(one.group == "convergence" for one in self.failing):
-            zones = {
-                (one.gun, one.zone)
-                for one in self.course.now.held
-                if one.group == "convergence" and one.gun and (one.over_ratio or 0) > NEAR
-            }
-        groups = {one.group for one in self.failing}
-        wanting = [(gun, zone) in zones for zone in ZONES for gun in ("red", "blue") for _ in range(2)]
-        wanting += [mode in groups for mode in self.course.book.single]
-        wanting += [self.impure] * len(LANDING)
-        return np.asarray(np.array(wanting) & self.measured)
-
-    def worth(self, number: int) -> float:
-        """Of the failing errors that an input is for, the share that it could take away at best, 0..1."""
-        main = [INDEX[name] for name in self.inputs[number].main]
-        touched = self.wanting & (np.abs(self.weights[:, main]) > 0).any(axis=1)
-        if not touched.any():
-            return 0.0
-        error, sd = self.belief.error[main], np.sqrt(np.diag(self.belief.error_cov)[main])
-        if not (np.abs(error) > CLEAR_SD * sd).any():
-            return 0.0
-        now = self.weights[touched] @ self.belief.error
-        gone = self.belief.error.copy()
-        gone[main] = 0.0
-        if self.inputs[number].control in {"convergence_strips", "dynamic_convergence"} or len(main) > 2:
-            # Only along its own pattern.
-            pattern = self.weights[touched] @ self.course.effects.patterns[:, :, number].T
-            best = pattern @ np.linalg.lstsq(pattern, now, rcond=None)[0]
-            return float(best @ best) / float(now @ now)
-        then = self.weights[touched] @ gone
-        return 1 - float(then @ then) / float(now @ now)
+        lost = [n for n in range(len(self.inputs)) if self.is_idle(n)]
+        self.asked, self.wanted = Wanted(course, knowledge), Wanted(course, knowledge, without=lost)
+        self.failing, self.impure = self.wanted.failing, self.wanted.impure
+        self.weights, self.wanting = self.wanted.weights, self.wanted.wanting
+        landing = course.observed.landing
+        seen = not isinstance(landing, Unsupported) and landing.patch_sd > knowledge.value("advice_magnetised_sd")
+        self.patch = self.impure and seen
 
     def allowed(self) -> list[int]:
-        """Inputs that may be turned in this round, by the order of work."""
-        landing_waits = self.impure and self.course.now.degaussed == 0
-        chosen = []
-        for n, one in enumerate(self.inputs):
-            if (landing_waits and any(name in LANDING for name in one.main)) or not self.worth(n) > WORTH:
-                continue
-            chosen.append(n)
-        return self._coarse_first(chosen)
-
-    @staticmethod
-    def lands(order: int) -> bool:
-        """Whether a place in the order of work is that of the purity rings or of the yoke along the neck."""
-        return order in {ORDER["purity_rings"], ORDER["yoke_axial"]}
-
-    def fine(self, number: int) -> bool:
-        """Convergence that comes after purity."""
-        one = self.inputs[number]
-        return ORDER[one.control] > ORDER["six_pole_rings"] and one.main[0].startswith(("opp_", "com_"))
-
-    def _coarse_first(self, chosen: list[int]) -> list[int]:
-        """Strips, and the dynamic controls of a delta gun, wait until what acts everywhere has done its part."""
-        coarse = [
+        """Inputs that may be turned in this round."""
+        # What is magnetised would be blamed on rings and yoke.
+        waits = self.patch and self.course.now.degaussed == 0 and "degauss" in self.course.setup.controls
+        return [
             n
-            for n in chosen
-            if self.inputs[n].control not in {"convergence_strips", "dynamic_convergence"}
-            and any(name.startswith(("opp_", "com_")) for name in self.inputs[n].main)
+            for n, one in enumerate(self.inputs)
+            if self.wanted.needed[n] > 0 and not (waits and any(name in LANDING for name in one.main))
         ]
-        if not coarse:
-            return chosen
-        return [n for n in chosen if self.inputs[n].control not in {"convergence_strips", "dynamic_convergence"}]
 
-    def probes(self, allowed: list[int]) -> list[Move]:
-        """First small moves of what isn't known yet."""
-        moves: list[Move] = []
-        mains: set[tuple[str, ...]] = {self.inputs[n].main for n in allowed if known(self.belief, n, self.knowledge)}
+    def probes(self, allowed: list[int], aims: list[Move]) -> list[Move]:
+        """Small moves of what isn't known yet, each as large as it takes to be told."""
+        chosen: list[int] = []
         for n in allowed:
             one = self.inputs[n]
-            if self.is_idle(n):
+            if known(self.belief, n, self.knowledge):
                 continue
-            if known(self.belief, n, self.knowledge) or any(
-                move.control == one.control and not one.part for move in moves
-            ):
-                continue
-            if one.main in mains and one.control not in RINGS:
-                continue  # another control for the same is known or being tried
-            if one.control in RINGS:
-                if not any(move.control == one.control for move in moves):
-                    moves.append(self._ring_probe(one.control, n))
-            else:
-                moves.append(self._probe(n))
-            mains.add(one.main)
-        return moves
+            if one.control in RINGS and any(self.inputs[k].control == one.control for k in chosen):
+                continue  # the two of a pair share their gain: one tells of both
+            chosen.append(n)
+        others = np.zeros(len(self.inputs))
+        for move in aims:
+            self._put(others, move)
+        sizes = probe_sizes(self.belief, self.course.observed, chosen, others, self.knowledge)
+        return [
+            self._ring_probe(self.inputs[n].control, n, sizes[n])
+            if self.inputs[n].control in RINGS
+            else self._probe(n, sizes[n])
+            for n in chosen
+        ]
 
-    def _probe_size(self, number: int) -> float:
+    def _put(self, amounts: Floats, move: Move) -> None:
+        """Write a move into the amounts by input."""
+        if move.ring is None or move.ring_now is None:
+            key = f"{move.control}:{move.part}" if move.part else move.control
+            amounts[self.course.effects.column(key)] = move.value
+            return
+        by = ring_vector(move.control, move.ring.tabs_mm, move.ring.angle_deg)
+        by -= ring_vector(move.control, move.ring_now.tabs_mm, move.ring_now.angle_deg)
+        for part, value in (("x", by.real), ("y", by.imag)):
+            amounts[self.course.effects.column(f"{move.control}:{part}")] = value
+
+    def _probe(self, number: int, size: float) -> Move:
         one = self.inputs[number]
         main = [INDEX[name] for name in one.main]
-        gain = np.sqrt(self.belief.gain_second()[main, number])
-        n = int(np.argmax(np.abs(self.belief.error[main]) * (gain > 0)))
-        sd = float(np.sqrt(self.belief.error_cov[main[n], main[n]]))
-        effect = max(PROBE_SHARE * abs(float(self.belief.error[main[n]])), PROBE_SDS * sd)
-        usual = self.knowledge.constants[f"advice_probe_{one.unit}"].value
-        return float(np.clip(effect / max(float(gain[n]), 1e-9), PROBE_LEAST * usual, PROBE_MOST * usual))
-
-    def _probe(self, number: int) -> Move:
-        one = self.inputs[number]
-        size = self._probe_size(number)
-        if "positive" in self.course.stops.get(one.key, ()):
+        # Where an earlier try leans one way, this one goes the way that would mend.
+        lean = float(self.belief.gain[main, number] @ self.belief.error[main])
+        if lean > 0:
+            size = -size
+        if ("positive" if size > 0 else "negative") in self.course.stops.get(one.key, ()):
             size = -size
         return Move(
             sort="probe", control=one.control, part=one.part, value=size, unit=one.unit, about=self._about([number])
         )
 
-    def _ring_probe(self, control: str, number: int) -> Move:
+    def _ring_probe(self, control: str, number: int, size: float) -> Move:
         now = self.course.now.rings[control]
-        size = self._probe_size(number)
         most = self.knowledge.value("advice_most_tabs_mm")
-        tabs = now.tabs_mm + size if now.tabs_mm + size <= most else now.tabs_mm - size
+        main = [INDEX[name] for name in self.inputs[self.course.effects.column(f"{control}:x")].main]
+        gain = complex(*self.belief.gain[main, self.course.effects.column(f"{control}:x")])
+        if abs(gain) > 0:
+            by = -complex(*self.belief.error[main]) / gain
+            tabs, angle = ring_setting(control, self._vector(control) + size * by / abs(by), now.angle_deg)
+        else:
+            tabs, angle = now.tabs_mm + size, now.angle_deg
+        if tabs > most:
+            tabs, angle = max(now.tabs_mm - size, 0.0), now.angle_deg
         return Move(
             sort="probe",
             control=control,
             value=tabs - now.tabs_mm,
             unit="mm",
-            ring=RingSetting(tabs_mm=tabs, angle_deg=now.angle_deg),
+            ring=RingSetting(tabs_mm=tabs, angle_deg=angle),
             ring_now=now,
             about=self._about([number]),
         )
 
-    def aims(self, allowed: list[int], most: int) -> list[Move]:
-        """Amounts for what is known, as many controls as asked, those that bring most."""
+    def aims(self, allowed: list[int], most: int, *, bold: bool = False) -> list[Move]:
+        """Amounts for what is known, as many controls as asked, those that bring most.
+
+        What a move is expected to win must exceed the doubt of that. Where nothing does, and the work would end,
+        a ``bold`` one is content with winning: the photograph after it lessens the doubt.
+        """
         posed = problem(self.belief, self.weights, self.knowledge.value("advice_hand_sd_ratio"))
         usable = [n for n in allowed if known(self.belief, n, self.knowledge)]
         low, high = self._bounds(usable)
@@ -209,7 +129,7 @@ class _Planner:
             weak = [
                 name
                 for name, (better, doubt) in gains.items()
-                if better <= doubt or self._too_small(amounts, by_control[name])
+                if better <= (0.0 if bold else doubt) or self._too_small(amounts, by_control[name])
             ]
             if not weak and len(gains) > most:
                 weak = [min(gains, key=lambda name: gains[name][0])]
@@ -284,7 +204,7 @@ class _Planner:
         touched = self.wanting & (np.abs(self.weights[:, main]) > 0).any(axis=1)
         sizes = np.where(touched, np.abs(self.weights @ self.belief.error), -1.0)
         n = int(np.argmax(sizes))
-        row = _rows(self.course)[n]
+        row = rows_of(self.course)[n]
         if row.unit == "share":
             return f"{row.about}, {100 * sizes[n] * row.tolerance:.0f} %"
         return f"{row.about}, {sizes[n] * row.tolerance:.2f} {row.unit}"
@@ -295,7 +215,7 @@ class _Planner:
         own = posed.gain[:, numbers] @ amounts[numbers]
         better = (left - own) ** 2 - left**2
         n = int(np.argmax(np.where(self.wanting, better, -np.inf)))
-        row = _rows(self.course)[n]
+        row = rows_of(self.course)[n]
         spread = np.einsum("ik,i->k", posed.unsure[:, n, :], amounts)
         sd = np.sqrt(posed.error_cov[n, n] + spread @ spread)
         scale = row.tolerance
@@ -349,7 +269,7 @@ class _Planner:
                 {
                     one.control
                     for n, one in enumerate(self.inputs)
-                    if self.course.stops.get(one.key) and self.worth(n) > WORTH
+                    if self.course.stops.get(one.key) and self.asked.needed[n] > 0
                 }
             )
         )
@@ -370,7 +290,7 @@ class _Planner:
 
     def idle(self) -> tuple[str, ...]:
         """Controls that were tried, do next to nothing, and whose error still stands."""
-        tried = (n for n in range(len(self.inputs)) if self.is_idle(n) and self.worth(n) > WORTH)
+        tried = (n for n in range(len(self.inputs)) if self.is_idle(n) and self.asked.needed[n] > 0)
         return tuple(sorted({self.inputs[n].control for n in tried}))
 
 
@@ -386,9 +306,6 @@ def plan(course: Course, knowledge: Knowledge) -> Plan:
     """
     work = _Planner(course, knowledge)
     unknown = tuple(one for one in course.now.held if one.within is None)
-    landing = course.observed.landing
-    limit = knowledge.value("advice_magnetised_sd")
-    patch = work.impure and not isinstance(landing, Unsupported) and landing.patch_sd > limit
 
     def ends(state: State, moves: list[Move]) -> Plan:
         place: Mapping[str, int] = {one.key: n for n, one in enumerate(work.inputs)}
@@ -398,7 +315,7 @@ def plan(course: Course, knowledge: Knowledge) -> Plan:
             moves=tuple(sorted(moves, key=key.__getitem__)),
             failing=work.failing,
             unknown=unknown,
-            patch=patch,
+            patch=work.patch,
             stuck=work.stuck(),
             idle=work.idle(),
         )
@@ -419,22 +336,19 @@ def plan(course: Course, knowledge: Knowledge) -> Plan:
     if work.stalled():
         return ends("within_doubt", []) if in_doubt else ends("no_gain", work.way_back())
     moves: list[Move] = []
-    again = patch and course.now.degaussed < 2
+    again = work.patch and course.now.degaussed < 2
     if work.impure and "degauss" in course.setup.controls and (course.now.degaussed == 0 or again):
         moves.append(Move(sort="degauss", control="degauss"))
     allowed = work.allowed()
     room = course.setup.at_once - len(moves)
-    probes = work.probes(allowed)
-    # Rough static convergence comes before purity, all that is finer after it: rings or a yoke moved for the landing
-    # move the convergence again.
-    trying = any(work.lands(ORDER[move.control]) for move in probes)
-    if work.impure and (trying or course.now.degaussed == 0):
-        allowed = [n for n in allowed if not work.fine(n)]
     aims = work.aims(allowed, room) if room > 0 else []
+    probes = work.probes(allowed, aims)
     # Upstream first: what comes first in the order of work disturbs what comes after it.
     chosen = moves + sorted((*aims, *probes), key=lambda move: ORDER[move.control])[: max(room, 0)]
     if chosen:
         return ends("go_on", chosen)
     if in_doubt:
         return ends("within_doubt", [])
+    if bold := work.aims(allowed, room, bold=True):
+        return ends("go_on", bold)
     return ends("out_of_reach", work.way_back())

@@ -113,7 +113,31 @@ def forgotten(belief: Belief, names: Collection[str]) -> Belief:
     return Belief(effects=belief.effects, mean=mean, cov=cov)
 
 
-def seen(belief: Belief, observed: Observation, *, with_landing: bool) -> Belief:
+def loosened(belief: Belief, names: Collection[str], sd: float) -> Belief:
+    """The belief with some modes so much less sure: something may have changed them a little."""
+    cov = belief.cov.copy()
+    for name in names:
+        cov[INDEX[name], INDEX[name]] += sd**2
+    return Belief(effects=belief.effects, mean=belief.mean, cov=cov)
+
+
+def foreseen(belief: Belief, observed: Observation) -> Belief:
+    """The belief after a photograph that tells as much as this one and shows just what is expected."""
+    belief = _corrected(belief, observed.rows @ belief.error, observed.rows, observed.cov)
+    if isinstance(observed.landing, Unsupported):
+        return belief
+    rows = _landing_rows()
+    return _corrected(belief, rows @ belief.error, rows, observed.landing.cov_ratio)
+
+
+def _landing_rows() -> Floats:
+    rows = np.zeros((len(LANDING), len(MODES)))
+    for n, name in enumerate(LANDING):
+        rows[n, INDEX[name]] = 1.0
+    return rows
+
+
+def seen(belief: Belief, observed: Observation) -> Belief:
     """The belief after a photograph.
 
     A figure without a sign takes the one that what was turned makes likelier. Where
@@ -121,12 +145,9 @@ def seen(belief: Belief, observed: Observation, *, with_landing: bool) -> Belief
     the control's own direction is open then, too.
     """
     belief = _corrected(belief, _signed(belief, observed), observed.rows, observed.cov)
-    if not with_landing or isinstance(observed.landing, Unsupported):
+    if isinstance(observed.landing, Unsupported):
         return belief
-    rows = np.zeros((len(LANDING), len(MODES)))
-    for n, name in enumerate(LANDING):
-        rows[n, INDEX[name]] = 1.0
-    cov = observed.landing.cov_ratio
+    rows, cov = _landing_rows(), observed.landing.cov_ratio
     spread = np.linalg.inv(rows @ belief.error_cov @ rows.T + cov)
     apart = [sign * observed.landing.value_ratio - rows @ belief.error for sign in (1.0, -1.0)]
     likelier = min(range(2), key=lambda n: float(apart[n] @ spread @ apart[n]))

@@ -1,0 +1,77 @@
+"""How large a first small move should be, so that the photograph after it tells what the control does.
+
+After a move whose effect is about ``x`` the gain is known to within ``sqrt(h^2 + c^2 / x^2)`` of itself: ``h`` is
+the hand's own doubt, ``c`` what of the effect measuring, drift and the other moves of the round leave open. What then
+stands to be put right is about ``E^2 + x^2``, ``E`` being the error now and the direction a toss of a coin; and what
+stays after putting it right is the product of the two. It is least at ``x = sqrt(E c / h)``. More than the error itself
+isn't asked for: turned the wrong way it then at most doubles.
+
+``c`` comes from the filter: how sure it would be after such a photograph doesn't depend on what the photograph shows.
+
+Source: derived; that a linear filter's spread can be foreseen is Kalman's (1960).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tubewright.judgement.advice.course import after_move
+from tubewright.judgement.advice.modes import INDEX, Observation
+from tubewright.judgement.advice.response import Belief, foreseen
+from tubewright.knowledge.model import Knowledge
+
+Floats = NDArray[np.float64]
+
+PROBE_LEAST: Final = 1.0
+PROBE_MOST: Final = 2.5
+SWEEPS: Final = 3
+
+
+def main_mode(belief: Belief, number: int) -> int:
+    """Of the modes that an input is for, the one with the largest error that it can be expected to touch."""
+    main = [INDEX[name] for name in belief.effects.inputs[number].main]
+    gain = belief.gain_second()[main, number]
+    return main[int(np.argmax(np.abs(belief.error[main]) * (gain > 0)))]
+
+
+def probe_sizes(
+    belief: Belief, observed: Observation, probed: Sequence[int], others: Floats, knowledge: Knowledge
+) -> Mapping[int, float]:
+    """By how much to move each of some inputs whose gain is open, all of them in the same round.
+
+    Args:
+        belief: What is known now.
+        observed: The last photograph: the next will tell as much.
+        probed: The inputs.
+        others: What else is moved in the round, (inputs,).
+        knowledge: The facts.
+
+    Returns:
+        The amount of each, in its unit, as a size.
+    """
+    modes = {n: main_mode(belief, n) for n in probed}
+    gain = {n: max(float(np.sqrt(belief.gain_second()[modes[n], n])), 1e-9) for n in probed}
+    error = {n: abs(float(belief.error[modes[n]])) for n in probed}
+    usual = {n: knowledge.constants[f"advice_probe_{belief.effects.inputs[n].unit}"].value for n in probed}
+    hand = knowledge.value("advice_hand_sd_ratio")
+
+    def bounded(n: int, effect: float) -> float:
+        return float(np.clip(effect / gain[n], PROBE_LEAST * usual[n], PROBE_MOST * usual[n]))
+
+    sizes = {n: bounded(n, error[n] / 2) for n in probed}
+    for _ in range(SWEEPS):
+        amounts = others.copy()
+        for n, size in sizes.items():
+            amounts[n] = size
+        after = foreseen(after_move(belief, amounts, knowledge), observed)
+        for n in probed:
+            pattern = belief.effects.patterns[:, modes[n], n]
+            doubt = float(np.sqrt(pattern @ after.gain_cov @ pattern)) * sizes[n]
+            effect = gain[n] * sizes[n]
+            open_ = np.sqrt(max(doubt**2 - (hand * effect) ** 2, 1e-12))
+            sizes[n] = bounded(n, min(float(np.sqrt(error[n] * open_ / hand)), error[n]))
+    return sizes
