@@ -111,7 +111,8 @@ _FAMILIES: Final[Mapping[str, _Family]] = {
     "voltage": _VOLTAGE,
     "minutes": _Family(
         means="a time in minutes",
-        suffixes=_scaled("min", {"min": "1", "mins": "1", "minutes": "1", "m": "1", "h": "60", "hours": "60"}),
+        suffixes=_scaled("min", {"min": "1", "mins": "1", "minutes": "1", "m": "1", "h": "60", "hours": "60"})
+        | {seconds: ("min", Decimal(1) / 60) for seconds in ("s", "sec", "seconds")},
         bare="min",
         example="15 or 15 min",
     ),

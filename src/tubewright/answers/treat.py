@@ -32,6 +32,7 @@ from tubewright.answers.words import option_name
 from tubewright.case import GUNS, Case, Gun, TreatmentKind
 from tubewright.errors import Fault, InputError, RefusedError
 from tubewright.experience import NO_EXPERIENCE, Experience
+from tubewright.judgement.consistency import check
 from tubewright.judgement.guards import DEFERS, Confirmed, StepSort, for_how_long, guarded, open_conditions
 from tubewright.judgement.settling_readings import AfterTreatment, after_treatment
 from tubewright.judgement.treatment_course import Course, course_of, wait_minutes
@@ -160,6 +161,12 @@ def treat(
         at=now,
         seed=seed,
     )
+
+
+def rounds_of(case: Case, knowledge: Knowledge, experience: Experience = NO_EXPERIENCE) -> tuple[RoundAnswer, ...]:
+    """What was done to the tube so far, with what each gun gave before and after; no verdict is reckoned."""
+    course = course_of(case, knowledge, experience, without=check(case, knowledge).discard)
+    return _rounds(course, knowledge)
 
 
 def require_next(answer: Treated) -> None:

@@ -24,6 +24,19 @@ STATE_WORDS: Final[dict[State, str]] = {
 }
 """Each state of a step in words."""
 
+RULE_WORDS: Final[dict[Rule, str]] = {
+    "hard_stop": "the tube must not be treated",
+    "lost": "a gun was lost",
+    "leak": "a short or leak",
+    "budget": "the restorations that a tube stands are spent",
+    "not_holding": "the gain does not hold",
+    "falling": "it got worse",
+    "no_gain": "no further gain",
+    "target": "the aim is reached",
+    "matched": "the guns match and give what is wanted",
+}
+"""Each rule that stops, in a few words."""
+
 ADVICE_WORDS: Final[dict[Advice, str]] = {
     "go_on": "go on",
     "wait": "wait",

@@ -10,6 +10,7 @@ from tubewright.errors import InputError, UnknownRecordError
 from tubewright.judgement.guards import (
     STEP_SORTS,
     Condition,
+    Done,
     GuardedStep,
     StepSort,
     guarded,
@@ -43,11 +44,19 @@ def lock_of(bench: Bench, job: JobPage, sort: StepSort, step_id: str) -> Lock:
         step = guarded(bench.knowledge, sort, step_id)
     except InputError as error:
         raise UnknownRecordError(error.faults) from error
-    left = _with_undone(step, open_conditions(step, job.confirmations, bench.store.clock()))
+    left = _with_undone(step, open_conditions(step, job.confirmations, bench.store.clock(), _treated(job)))
     asked = {condition.caution for condition in step.conditions}
     lately = {one.caution: one for one in job.confirmations if one.caution in asked}
     shut = {condition.caution for condition in left}
     return Lock(step=step, left=left, given=tuple(one for name, one in lately.items() if name not in shut))
+
+
+def _treated(job: JobPage) -> Done:
+    """When each treatment was last done: what was confirmed for one round doesn't open the next."""
+    done: dict[tuple[StepSort, str], dt.datetime] = {}
+    for one in job.treatments:
+        done["treatment", one.treatment.kind] = max(one.at, done.get(("treatment", one.treatment.kind), one.at))
+    return done
 
 
 def _with_undone(step: GuardedStep, left: tuple[Condition, ...]) -> tuple[Condition, ...]:
@@ -84,6 +93,7 @@ def closings_of(bench: Bench, job: JobPage) -> tuple[Closing, ...]:
     for observation in job.observations:
         if observation.test is not None:
             done["test", observation.test.id] = observation.at
+    done.update(_treated(job))
     for repair in job.repairs:
         if repair.repair.outcome == "mended":
             done["repair", repair.repair.fault] = repair.at

@@ -168,6 +168,13 @@ def gun_list(guns: Sequence[str]) -> str:
     return guns[0] if len(guns) == 1 else f"{', '.join(guns[:-1])} and {guns[-1]}"
 
 
+def lasted(minutes: float) -> str:
+    """How long something took: ``5 s``, ``35 min``, ``12 h``."""
+    if minutes < 1:
+        return f"{number(60 * minutes, 2)} s"
+    return f"{number(minutes)} min" if minutes < 120 else f"{number(minutes / 60)} h"
+
+
 def times(count: int | None) -> str:
     """How often something was done: ``never``, ``once``, ``4 times``."""
     if count is None:
