@@ -1,6 +1,6 @@
 """What must be confirmed before a hand goes in: conditions of a step, and which of them still stand open.
 
-A step (a test, a repair, a treatment) carries cautions, and most of them something
+A step (a test, a repair, a treatment, a control to be turned) carries cautions, and most of them something
 that must be true first. A person confirms it; the confirmation holds for as long as
 the caution says, and ends early when the set has been run since. Nothing here
 permits anything: local codes and licensed practice come first, and a confirmation
@@ -16,9 +16,10 @@ from difflib import get_close_matches
 from typing import Final, Literal, Protocol, TypeAlias, get_args
 
 from tubewright.errors import Fault, InputError, RefusedError
+from tubewright.knowledge.chassis import Control
 from tubewright.knowledge.model import BenchTest, Caution, FaultCause, Hazard, Holds, Knowledge, TreatmentFacts
 
-StepSort: TypeAlias = Literal["test", "repair", "treatment"]
+StepSort: TypeAlias = Literal["test", "repair", "treatment", "control"]
 Done: TypeAlias = Mapping[tuple[StepSort, str], dt.datetime]
 """When a step, by sort and id, was last done."""
 STEP_SORTS: Final[tuple[StepSort, ...]] = get_args(StepSort)
@@ -99,10 +100,11 @@ def guarded(knowledge: Knowledge, sort: StepSort, step_id: str, *, way: Iterable
     Raises:
         InputError: There is no step of this sort and id; the nearest ids are offered.
     """
-    shelves: Mapping[StepSort, Mapping[str, BenchTest | FaultCause | TreatmentFacts]] = {
+    shelves: Mapping[StepSort, Mapping[str, BenchTest | FaultCause | TreatmentFacts | Control]] = {
         "test": knowledge.tests,
         "repair": knowledge.faults,
         "treatment": knowledge.treatments,
+        "control": knowledge.controls,
     }
     if sort not in shelves:
         raise InputError(

@@ -20,7 +20,12 @@ from tubewright.records.model import JobPage
 
 router = APIRouter(include_in_schema=False)
 
-PARTS: Final[Mapping[StepSort, str]] = {"test": "Tests", "repair": "Repairs", "treatment": "Treatments"}
+PARTS: Final[Mapping[StepSort, str]] = {
+    "test": "Tests",
+    "repair": "Repairs",
+    "treatment": "Treatments",
+    "control": "Set-up",
+}
 KEPT: Final = "kept_"
 """What was typed into the form of a step that was still shut travels under names that begin so."""
 
@@ -32,6 +37,8 @@ def place_of(job_id: int, lock: Lock) -> str:
         return f"{base}/tests/{lock.step.id}"
     if lock.step.sort == "repair":
         return f"{base}/repairs/new?fault={lock.step.id}"
+    if lock.step.sort == "control":
+        return f"{base}/setup"
     return f"{base}/treatments/new?kind={lock.step.id}"
 
 
@@ -55,6 +62,7 @@ def _cautions(bench: Bench, lock: Lock) -> tuple[str, ...]:
         "test": bench.knowledge.tests,
         "repair": bench.knowledge.faults,
         "treatment": bench.knowledge.treatments,
+        "control": bench.knowledge.controls,
     }[lock.step.sort]
     cautions: tuple[str, ...] = shelf[lock.step.id].cautions
     return cautions
