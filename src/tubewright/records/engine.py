@@ -146,7 +146,7 @@ class Database:
                 with self._writing() as conn:
                     return work(conn)
             except DBAPIError as error:
-                if attempt == TRIES or not _passes(error):
+                if attempt == TRIES or not passes(error):
                     raise
                 time.sleep(0.02 * 2**attempt)
         raise AssertionError("the loop returns or raises")
@@ -250,7 +250,7 @@ def _begin(conn: Connection) -> None:
     conn.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
-def _passes(error: DBAPIError) -> bool:
+def passes(error: DBAPIError) -> bool:
     """Whether the same work may succeed in a moment."""
     if isinstance(error.orig, sqlite3.OperationalError):
         return _is_busy(error.orig)

@@ -44,6 +44,7 @@ from tubewright.records.model import (
 )
 from tubewright.records.moves import Moves
 from tubewright.records.papers import Papers
+from tubewright.records.phones import Phones
 from tubewright.records.pictures import Pictures
 from tubewright.records.repairs import Repairs
 from tubewright.records.reserving import Reservations
@@ -51,6 +52,7 @@ from tubewright.records.settings import Settings
 from tubewright.records.stock import Stock
 from tubewright.records.transactions import utc_now
 from tubewright.records.treatments import Treatments
+from tubewright.records.uploads import Uploads
 
 
 def open_store(
@@ -62,7 +64,7 @@ def open_store(
     return store
 
 
-class Store(Pictures, Repairs, Treatments, Moves, Stock, Reservations, Settings, Papers, Instruments):
+class Store(Pictures, Repairs, Treatments, Moves, Stock, Reservations, Settings, Papers, Phones, Uploads, Instruments):
     """The shop's records in a SQLite file (a path) or a PostgreSQL database (a URL).
 
     Threads may share one store: readers run side by side, writers one after the other.
