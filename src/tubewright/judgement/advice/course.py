@@ -3,64 +3,27 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tubewright.judgement.advice.effects import RINGS, Effects, effects_of, ring_vector
-from tubewright.judgement.advice.modes import INDEX, LANDING, GunKind, Observation, observe
-from tubewright.judgement.advice.response import Belief, first_belief, forgotten, loosened, moved, seen, surprise
+from tubewright.judgement.advice.doubts import known
+from tubewright.judgement.advice.effects import RINGS, CarriedGain, Effects, effects_of
+from tubewright.judgement.advice.hand import RingSetting, Stop, Turned, after_move, step_of
+from tubewright.judgement.advice.modes import LANDING, GunKind, Observation, observe
+from tubewright.judgement.advice.response import Belief, first_belief, forgotten, loosened, seen, surprise
 from tubewright.judgement.advice.tolerances import Book, Held, Tolerance, book_of, held
 from tubewright.judgement.seen_checks import Measured
 from tubewright.knowledge.model import Knowledge
 from tubewright.picture.results import Unsupported
 
+__all__ = ["Course", "RingSetting", "Round", "Setup", "Stop", "Turned", "excess", "follow", "known"]
+
 Floats = NDArray[np.float64]
-Stop = Literal["", "positive", "negative"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RingSetting:
-    """How a pair of rings stands.
-
-    Attributes:
-        tabs_mm: How far the tabs of the two stand apart.
-        angle_deg: Where the middle between them points, clockwise as seen from behind; where it stood at first is 0.
-    """
-
-    tabs_mm: float
-    angle_deg: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Turned:
-    """What a hand did to one control.
-
-    Attributes:
-        after: After which photograph, counted from 1.
-        control: Id of the control.
-        part: Which part of it; "" where it has one.
-        value: By how much, in ``unit``; positive as the control's words say. Of rings and of degaussing: not used.
-        unit: turn, mm, deg or cm.
-        ring: How the pair of rings stands since; ``None`` for other controls.
-        wrong_way: It went the other way than written: the amount counts with the other sign.
-        undone: It was put back before the next photograph.
-        at_stop: The control has met its end on that side.
-    """
-
-    after: int
-    control: str
-    part: str = ""
-    value: float = 0.0
-    unit: str = "turn"
-    ring: RingSetting | None = None
-    wrong_way: bool = False
-    undone: bool = False
-    at_stop: Stop = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +39,7 @@ class Setup:
         at_once: So many controls at most between two photographs.
         rings: How each pair of rings stood at the first photograph, where somebody looked.
         opening_mm: Width and height of the opening that the picture is to fill, by a ruler; ``None`` if nobody did.
+        prior_gains: What earlier sessions on the same display taught of its gains, by name.
     """
 
     gun: GunKind = "inline"
@@ -86,6 +50,7 @@ class Setup:
     at_once: int = 6
     rings: Mapping[str, RingSetting] = field(default_factory=dict)
     opening_mm: tuple[float, float] | None = None
+    prior_gains: Mapping[str, CarriedGain] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -155,6 +120,9 @@ class Course:
 def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup, knowledge: Knowledge) -> Course:
     """Go through a set-up from its first photograph.
 
+    A photograph may show that a move went the other way than written. If later ones contradict that, the earlier
+    move must have been the wrong one, and everything is gone through anew with that.
+
     Args:
         measured: One measurement for each photograph or set of them, in order; at least one.
         turned: What was done between them.
@@ -163,92 +131,194 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
 
     Returns:
         What is known after the last photograph.
+
+    Raises:
+        ValueError: No measurement.
     """
-    effects = effects_of(setup.controls, knowledge)
-    usual = RingSetting(tabs_mm=knowledge.value("advice_usual_tabs_mm"))
-    rings = {name: setup.rings.get(name, usual) for name in RINGS if name in setup.controls}
-    positions = np.zeros(len(effects.inputs))
-    belief = first_belief(effects)
-    observed: Observation | None = None
-    degaussed, rounds, stops = int(setup.degaussed), list[Round](), dict[str, set[Stop]]()
-    backwards: list[Turned] = []
-    for number, one in enumerate(measured):
-        amounts, did, tried = np.zeros(len(effects.inputs)), False, False
-        for move in turned:
-            if move.after != number:
-                continue
-            did = True
-            if move.control == "degauss":
-                if not move.undone:
-                    degaussed += 1
-                    belief = _degaussed(belief, observed, knowledge)
-                continue
-            step, rings = _step(effects, move, rings)
-            amounts += step
-            for n in np.flatnonzero(step):
-                tried |= not known(belief, int(n), knowledge)
-                if move.at_stop:
-                    stops.setdefault(effects.inputs[n].key, set()).add(move.at_stop)
-                elif stops.get(effects.inputs[n].key):
-                    stops[effects.inputs[n].key].discard("negative" if step[n] > 0 else "positive")
-            if move.at_stop and not step.any():
-                for named in effects.inputs:
-                    if named.control == move.control and named.part in {move.part, "x", "y"}:
-                        stops.setdefault(named.key, set()).add(move.at_stop)
-        book = book_of(setup.tolerance, knowledge, one.scale)
+    if not measured:
+        raise ValueError("no measurement")
+    backwards: frozenset[int] = frozenset()
+    settled: frozenset[str] = frozenset()
+    strange: frozenset[str] = frozenset()
+    while True:
+        walk = _Walk(turned, setup, knowledge, backwards, settled, strange)
+        for number, one in enumerate(measured):
+            doubted = walk.photograph(number, one)
+            if doubted is not None:
+                break
+        else:
+            return walk.course()
+        # Once for each control at most: what was told by the majority of its moves stays so.
+        backwards, settled = walk.majority(doubted), settled | {doubted}
+        strange |= {doubted} if walk.is_carried(doubted) else frozenset()
+
+
+class _Walk:
+    """Goes from photograph to photograph.
+
+    ``backwards`` are places of moves in ``turned`` that are taken to have gone the other way from the outset,
+    ``settled`` the controls for which that was decided, ``strange`` those whose carried gains are not believed.
+    """
+
+    def __init__(
+        self,
+        turned: Sequence[Turned],
+        setup: Setup,
+        knowledge: Knowledge,
+        backwards: frozenset[int],
+        settled: frozenset[str],
+        strange: frozenset[str],
+    ) -> None:
+        self.turned, self.setup, self.knowledge = turned, setup, knowledge
+        self.backwards, self.settled = set(backwards), settled
+        self.carried = {name: gain for name, gain in setup.prior_gains.items() if _key_of(name) not in strange}
+        self.effects = effects_of(setup.controls, knowledge, self.carried)
+        usual = RingSetting(tabs_mm=knowledge.value("advice_usual_tabs_mm"))
+        self.rings = {name: setup.rings.get(name, usual) for name in RINGS if name in setup.controls}
+        self.positions = np.zeros(len(self.effects.inputs))
+        self.belief = first_belief(self.effects)
+        self.degaussed = int(setup.degaussed)
+        self.rounds: list[Round] = []
+        self.stops: dict[str, set[Stop]] = {}
+        self.observed: Observation | None = None
+        self.book: Book | None = None
+        self.number = 0
+        # So many moves agree with the direction an input is taken to have, less those that don't; an earlier session
+        # counts as one.
+        self.votes: Counter[str] = Counter({_key_of(name): 1 for name in self.carried})
+
+    def is_carried(self, key: str) -> bool:
+        """Whether what is known of an input comes from an earlier session."""
+        return any(_key_of(name) == key for name in self.carried)
+
+    def majority(self, key: str) -> frozenset[int]:
+        """The moves taken to have gone the other way, with those of one input the other way round."""
+        own = {n for n, one in enumerate(self.turned) if one.key == key and one.after < self.number and not one.undone}
+        others = self.backwards - own
+        return frozenset(others if self.is_carried(key) else others | (own - self.backwards))
+
+    def photograph(self, number: int, measured: Measured) -> str | None:
+        """Take a photograph in, after what was turned before it.
+
+        Returns:
+            An input whose moves contradict what was taken of it before; ``None`` if there is none.
+        """
+        moves = [n for n, move in enumerate(self.turned) if move.after == number]
+        self.number = number
+        book = book_of(self.setup.tolerance, self.knowledge, measured.scale)
         observed = observe(
-            one,
-            gun=setup.gun,
+            measured,
+            gun=self.setup.gun,
             overscan_aim_pct=book.overscan_aim_pct,
-            sharp_spot_mm=book.spot_mm * knowledge.value("advice_sharp_ratio"),
-            opening_mm=setup.opening_mm,
+            sharp_spot_mm=book.spot_mm * self.knowledge.value("advice_sharp_ratio"),
+            opening_mm=self.setup.opening_mm,
         )
-        if did:
-            amounts, turned_back = _as_it_went(belief, amounts, observed, knowledge)
-            backwards += [
-                move
-                for move in turned
-                if move.after == number and any(effects.inputs[n].key == _key(move) for n in turned_back)
-            ]
-            belief = after_move(belief, amounts, knowledge)
-        positions = positions + amounts
-        belief = seen(belief, observed)
-        figures = held(one, observed.singles, book)
-        rounds.append(
+        for n in moves:
+            if self.turned[n].control == "degauss" and not self.turned[n].undone:
+                self.degaussed += 1
+                self.belief = _degaussed(self.belief, self.observed, self.knowledge)
+        moves = [n for n in moves if self.turned[n].control != "degauss"]
+        amounts, rings = self._amounts(moves)
+        tried = any(not known(self.belief, int(k), self.knowledge) for k in np.flatnonzero(amounts))
+        if moves:
+            other = self._other_way(moves, amounts, observed)
+            if other is not None:
+                key = self.turned[other].key
+                if self.votes[key] <= 0 and key not in RINGS:
+                    return key
+                self.votes[key] -= 2
+                self.backwards ^= {other}
+                amounts, rings = self._amounts(moves)
+            self.votes.update({self.turned[n].key for n in moves})
+            self.belief = after_move(self.belief, amounts, self.knowledge)
+        self._meet_ends(moves, amounts)
+        self.rings, self.positions = rings, self.positions + amounts
+        self.belief = seen(self.belief, observed)
+        self.observed, self.book = observed, book
+        figures = held(measured, observed.singles, book)
+        did = any(move.after == number for move in self.turned)
+        groups = {_group(mode) for n in np.flatnonzero(amounts) for mode in self.effects.inputs[n].main}
+        self.rounds.append(
             Round(
                 held=figures,
                 excess_ratio=excess(figures),
-                positions=positions,
+                positions=self.positions,
                 rings=rings,
-                degaussed=degaussed,
+                degaussed=self.degaussed,
                 aimed=did and bool(amounts.any()) and not tried,
                 turned=did,
-                touched=frozenset(_group(mode) for n in np.flatnonzero(amounts) for mode in effects.inputs[n].main),
+                touched=frozenset(groups),
             )
         )
-    if observed is None:
-        raise ValueError("no measurement")
-    return Course(
-        setup=setup,
-        book=book,
-        effects=effects,
-        rounds=tuple(rounds),
-        belief=belief,
-        observed=observed,
-        stops=stops,
-        reversed=tuple(backwards),
-    )
+        return None
+
+    def _amounts(self, moves: Sequence[int]) -> tuple[Floats, dict[str, RingSetting]]:
+        """By how much the inputs were moved, and how the rings stand since."""
+        amounts, rings = np.zeros(len(self.effects.inputs)), self.rings
+        for n in moves:
+            step, rings = step_of(self.effects, self._as_it_went(n), rings)
+            amounts = amounts + step
+        return amounts, rings
+
+    def _as_it_went(self, place: int) -> Turned:
+        move = self.turned[place]
+        return replace(move, wrong_way=not move.wrong_way) if place in self.backwards else move
+
+    def _meet_ends(self, moves: Sequence[int], amounts: Floats) -> None:
+        """Note which inputs have met an end, and which have left it."""
+        for n in moves:
+            move, inputs = self.turned[n], self.effects.inputs
+            own = [
+                k for k, one in enumerate(inputs) if one.control == move.control and one.part in {move.part, "x", "y"}
+            ]
+            if move.at_stop:
+                moved = [k for k in own if amounts[k]] or own
+                for k in moved:
+                    self.stops.setdefault(inputs[k].key, set()).add(move.at_stop)
+                continue
+            for k in own:
+                if amounts[k] and self.stops.get(inputs[k].key):
+                    self.stops[inputs[k].key].discard("negative" if amounts[k] > 0 else "positive")
+
+    def _other_way(self, moves: Sequence[int], amounts: Floats, observed: Observation) -> int | None:
+        """A move of known direction that must have gone the other way: the photograph leaves no other reading."""
+        odds = self.knowledge.value("advice_wrong_way_odds")
+        straight = surprise(after_move(self.belief, amounts, self.knowledge), observed)
+        found: tuple[float, int] | None = None
+        for n in moves:
+            move = self.turned[n]
+            own = [k for k, one in enumerate(self.effects.inputs) if one.control == move.control and amounts[k]]
+            if move.key in self.settled or not any(known(self.belief, k, self.knowledge) for k in own):
+                continue
+            self.backwards ^= {n}
+            other, _ = self._amounts(moves)
+            self.backwards ^= {n}
+            if np.array_equal(other, amounts):
+                continue
+            better = straight - surprise(after_move(self.belief, other, self.knowledge), observed)
+            if better > 2 * math.log(odds) and (found is None or better > found[0]):
+                found = better, n
+        return None if found is None else found[1]
+
+    def course(self) -> Course:
+        """Everything so far."""
+        if self.observed is None or self.book is None:
+            raise ValueError("no measurement")
+        return Course(
+            setup=self.setup,
+            book=self.book,
+            effects=self.effects,
+            rounds=tuple(self.rounds),
+            belief=self.belief,
+            observed=self.observed,
+            stops=self.stops,
+            reversed=tuple(self.turned[n] for n in sorted(self.backwards)),
+        )
 
 
-def after_move(belief: Belief, amounts: Floats, knowledge: Knowledge) -> Belief:
-    """The belief after a hand moved the inputs by about these amounts, and before a photograph."""
-    return moved(
-        belief,
-        amounts,
-        _hand_sd(belief.effects, amounts, knowledge),
-        drift_sd=knowledge.value("advice_field_mm_sd"),
-        side_ratio=knowledge.value("advice_side_effect_ratio"),
-    )
+def _key_of(gain: str) -> str:
+    """The input that a gain's name belongs to; rings have one name for both of theirs."""
+    return gain.partition(">")[0]
 
 
 def _degaussed(belief: Belief, before: Observation | None, knowledge: Knowledge) -> Belief:
@@ -260,31 +330,6 @@ def _degaussed(belief: Belief, before: Observation | None, knowledge: Knowledge)
     return loosened(belief, LANDING, knowledge.value("advice_degauss_sd_ratio"))
 
 
-def _as_it_went(
-    belief: Belief, amounts: Floats, observed: Observation, knowledge: Knowledge
-) -> tuple[Floats, tuple[int, ...]]:
-    """The amounts, with one of known direction the other way round if the photograph leaves no other reading.
-
-    Rings are left out: a pair turned the wrong way doesn't move the beams the opposite way.
-    """
-    odds = knowledge.value("advice_wrong_way_odds")
-    straight = surprise(after_move(belief, amounts, knowledge), observed)
-    found: tuple[float, int] | None = None
-    for n in np.flatnonzero(amounts):
-        if belief.effects.inputs[n].control in RINGS or not known(belief, int(n), knowledge):
-            continue
-        other = amounts.copy()
-        other[n] = -other[n]
-        better = straight - surprise(after_move(belief, other, knowledge), observed)
-        if better > 2 * math.log(odds) and (found is None or better > found[0]):
-            found = better, int(n)
-    if found is None:
-        return amounts, ()
-    amounts = amounts.copy()
-    amounts[found[1]] *= -1
-    return amounts, (found[1],)
-
-
 def _group(mode: str) -> str:
     """The group of figures that a mode belongs to."""
     if mode.startswith(("opp_", "com_")):
@@ -292,81 +337,7 @@ def _group(mode: str) -> str:
     return "purity" if mode in LANDING else mode
 
 
-def _key(move: Turned) -> str:
-    return f"{move.control}:{move.part}" if move.part else move.control
-
-
 def excess(figures: Sequence[Held]) -> float:
     """Root of the sum of squares of what lies beyond tolerance, in tolerances."""
     over = [one.over_ratio for one in figures if one.over_ratio is not None]
     return math.sqrt(sum(max(ratio - 1, 0.0) ** 2 for ratio in over))
-
-
-def known(belief: Belief, number: int, knowledge: Knowledge) -> bool:
-    """Whether the direction of an input is known: its main effect stands well off nothing.
-
-    The two inputs of a pair of rings share one gain: what is known of the one is known of the other.
-    """
-    control, inputs = belief.effects.inputs[number].control, belief.effects.inputs
-    parts = [n for n, one in enumerate(inputs) if one.control == control] if control in RINGS else [number]
-    return max(main_gain(belief, n)[0] for n in parts) > knowledge.value("advice_known_sd")
-
-
-def idle(belief: Belief, number: int, knowledge: Knowledge) -> bool:
-    """Whether an input was tried and does next to nothing: surely far less than such a control should."""
-    effects, modes = belief.effects, [INDEX[name] for name in belief.effects.inputs[number].main]
-    patterns = effects.patterns[:, modes, number]
-    before = np.sqrt((patterns**2).T @ effects.sd**2)
-    now = np.sqrt(belief.gain_second()[modes, number])
-    return bool((now < knowledge.value("advice_idle_ratio") * before).all())
-
-
-def main_gain(belief: Belief, number: int) -> tuple[float, float]:
-    """The strongest main effect of an input in its standard deviations, and that deviation as a share of it.
-
-    For rings the two inputs share one gain, size and turn; its whole counts.
-    """
-    effects, modes = belief.effects, [INDEX[name] for name in belief.effects.inputs[number].main]
-    column = belief.gain[modes, number]
-    patterns = effects.patterns[:, modes, number]
-    cov = patterns.T @ belief.gain_cov @ patterns
-    sd = np.sqrt(np.maximum(np.diag(cov), 1e-18))
-    if effects.inputs[number].control in RINGS:
-        size, doubt = float(np.hypot(*column)), float(np.sqrt(np.trace(cov) / 2))
-        return size / doubt, doubt / max(size, 1e-12)
-    best = int(np.argmax(np.abs(column) / sd))
-    size = abs(float(column[best]))
-    return size / float(sd[best]), float(sd[best]) / max(size, 1e-12)
-
-
-_NO_CHANGE: Final = 1e-9
-
-
-def _step(effects: Effects, move: Turned, rings: Mapping[str, RingSetting]) -> tuple[Floats, dict[str, RingSetting]]:
-    """By how much a move moved each input, and how the rings stand since."""
-    step, after = np.zeros(len(effects.inputs)), dict(rings)
-    if move.undone:
-        return step, after
-    if move.ring is not None and move.control in rings:
-        was, now = rings[move.control], move.ring
-        if move.wrong_way:
-            now = replace(now, angle_deg=2 * was.angle_deg - now.angle_deg)
-        after[move.control] = now
-        by = ring_vector(move.control, now.tabs_mm, now.angle_deg) - ring_vector(
-            move.control, was.tabs_mm, was.angle_deg
-        )
-        step[effects.column(f"{move.control}:x")] = by.real
-        step[effects.column(f"{move.control}:y")] = by.imag
-        step[np.abs(step) < _NO_CHANGE] = 0.0
-        return step, after
-    key = _key(move)
-    if any(one.key == key for one in effects.inputs):
-        step[effects.column(key)] = -move.value if move.wrong_way else move.value
-    return step, after
-
-
-def _hand_sd(effects: Effects, amounts: Floats, knowledge: Knowledge) -> Floats:
-    """How closely a hand met the amounts, (inputs,)."""
-    ratio = knowledge.value("advice_hand_sd_ratio")
-    least = np.array([knowledge.constants[f"advice_hand_sd_{one.unit}"].value for one in effects.inputs])
-    return np.where(amounts != 0, np.hypot(ratio * amounts, least), 0.0)

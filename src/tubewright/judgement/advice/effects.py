@@ -106,6 +106,7 @@ class Effects:
         gains: Name of each unknown gain.
         mean: Its mean before anything was tried, (gains,).
         sd: Its standard deviation, (gains,).
+        usual_size: Root of its mean square on displays that nobody knows yet, (gains,).
         patterns: Of every gain: modes per input, (gains, modes, inputs).
     """
 
@@ -113,6 +114,7 @@ class Effects:
     gains: tuple[str, ...]
     mean: Floats
     sd: Floats
+    usual_size: Floats
     patterns: Floats
 
     def column(self, key: str) -> int:
@@ -174,8 +176,29 @@ class _Maker:
         self.gain(f"{tag}>across", sd, [(a, y, 1.0), (b, x, -1.0)])
 
 
-def effects_of(controls: Collection[str], knowledge: Knowledge) -> Effects:
-    """The inputs and gains of a display that has these controls; ids that can't be turned are passed over."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarriedGain:
+    """What an earlier session on the same display taught of one gain.
+
+    Attributes:
+        per_unit_ratio: Its mean, in the unit of what it acts on per unit of its control.
+        sd_ratio: Its standard deviation, in the same.
+    """
+
+    per_unit_ratio: float
+    sd_ratio: float
+
+
+def effects_of(
+    controls: Collection[str], knowledge: Knowledge, carried: Mapping[str, CarriedGain] | None = None
+) -> Effects:
+    """The inputs and gains of a display that has these controls; ids that can't be turned are passed over.
+
+    Args:
+        controls: Ids of the controls.
+        knowledge: The facts.
+        carried: Gains known from earlier sessions, by name; a name that this display hasn't is passed over.
+    """
     make = _Maker(knowledge)
     for control in sorted(set(controls) & set(_BUILDERS), key=lambda one: ORDER[one]):
         _BUILDERS[control](make, control)
@@ -184,11 +207,18 @@ def effects_of(controls: Collection[str], knowledge: Knowledge) -> Effects:
     for n, (_, _, _, pattern) in enumerate(make.gains):
         for key, mode, amount in pattern:
             patterns[n, INDEX[mode], place[key]] += amount
+    mean = np.array([mean for _, mean, _, _ in make.gains])
+    sd = np.array([sd for _, _, sd, _ in make.gains])
+    usual = np.hypot(mean, sd)
+    for n, (name, *_) in enumerate(make.gains):
+        if carried is not None and name in carried:
+            mean[n], sd[n] = carried[name].per_unit_ratio, carried[name].sd_ratio
     return Effects(
         inputs=tuple(make.inputs),
         gains=tuple(name for name, *_ in make.gains),
-        mean=np.array([mean for _, mean, _, _ in make.gains]),
-        sd=np.array([sd for _, _, sd, _ in make.gains]),
+        mean=mean,
+        sd=sd,
+        usual_size=usual,
         patterns=patterns,
     )
 

@@ -7,8 +7,10 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from tubewright.judgement.advice.course import Course, RingSetting, idle, known, main_gain
+from tubewright.judgement.advice.course import Course
+from tubewright.judgement.advice.doubts import idle, known, main_gain
 from tubewright.judgement.advice.effects import ORDER, RINGS, ring_setting, ring_vector
+from tubewright.judgement.advice.hand import RingSetting
 from tubewright.judgement.advice.modes import INDEX, LANDING
 from tubewright.judgement.advice.planned import Expected, Move, Plan, State
 from tubewright.judgement.advice.probing import probe_sizes

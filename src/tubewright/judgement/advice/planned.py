@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from tubewright.judgement.advice.course import RingSetting
+from tubewright.judgement.advice.hand import RingSetting
 from tubewright.judgement.advice.tolerances import Held
 
 Sort = Literal["degauss", "probe", "aim", "undo"]

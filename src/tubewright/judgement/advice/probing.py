@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tubewright.judgement.advice.course import after_move
+from tubewright.judgement.advice.hand import after_move
 from tubewright.judgement.advice.modes import INDEX, Observation
 from tubewright.judgement.advice.response import Belief, foreseen
 from tubewright.knowledge.model import Knowledge

@@ -9,7 +9,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tubewright.judgement.advice.course import Course, known
+from tubewright.judgement.advice.course import Course
+from tubewright.judgement.advice.doubts import known
 from tubewright.judgement.advice.effects import RINGS
 from tubewright.judgement.advice.modes import INDEX, LANDING, MODES
 from tubewright.judgement.advice.tolerances import WORDS, Held
