@@ -106,6 +106,7 @@ WITHOUT_UNIT: Final[Mapping[str, str]] = {
     "State:patch_at": "a place on the picture, 1 at its edges",
     "State:focus_turn": "turns of a control",
     "Ring:strength": "in whatever its kind of rings moves: millimetres, or a share of landing",
+    "MoveRecord:amount": "in the unit that its field unit names",
     "PreferredRow:": "in the unit of the value that was asked about",
 }
 
