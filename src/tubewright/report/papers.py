@@ -62,6 +62,13 @@ def typeset_png(source: str, data: Mapping[str, Any], *, dots_per_inch: float = 
     return drawn if isinstance(drawn, list) else [drawn]
 
 
+def typeset_svg(source: str, data: Mapping[str, Any]) -> list[str]:
+    """The pages of the same paper as drawings, letters as outlines."""
+    body, missing = _cleaned(data)
+    drawn = _compiled(source, _with_note(body, missing), {"format": "svg"})
+    return [one.decode("utf-8") for one in (drawn if isinstance(drawn, list) else [drawn])]
+
+
 def picture_svg(data: bytes, media_type: str, width_px: int, height_px: int) -> str:
     """A photograph wrapped so that it travels among the data; shown as it is, not packed anew."""
     text = base64.b64encode(data).decode("ascii")
