@@ -51,7 +51,6 @@ def test_a_test_of_no_hazard_is_taken_at_once(visitor: Visitor) -> None:
     [
         ("tests/d_bplus", {"value": "107", "unit": "V", "nominal": "120"}, "107"),
         ("repairs/new", {"fault": "fb_shorted_turns", "outcome": "mended", "note": "ringing dead"}, "ringing dead"),
-        ("treatments/new", {"kind": "activate", "gun": "red", "note": "two bursts"}, "two bursts"),
     ],
 )
 def test_what_is_sent_to_a_shut_step_is_refused_and_not_lost(
@@ -64,7 +63,6 @@ def test_what_is_sent_to_a_shut_step_is_refused_and_not_lost(
     assert f'value="{kept}"' in answer.text
     page = visitor.store.job(job)
     assert not (page.repairs)
-    assert not (page.treatments)
     assert not (visitor.store.case_of(job).tests)
     # Confirmed, with what was typed still there: one touch saves it.
     guard = re.search(r'action="(/jobs/\d+/guard/\w+/\w+)"', answer.text)
@@ -78,7 +76,7 @@ def test_what_is_sent_to_a_shut_step_is_refused_and_not_lost(
     assert again is not None
     assert visitor.post(again[1], **fields).status_code == 303
     page = visitor.store.job(job)
-    assert page.repairs or page.treatments or visitor.store.case_of(job).tests
+    assert page.repairs or visitor.store.case_of(job).tests
 
 
 def test_all_must_be_confirmed_and_by_somebody(visitor: Visitor) -> None:

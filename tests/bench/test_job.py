@@ -197,21 +197,17 @@ def test_a_new_tube_and_its_place_are_taken_back_as_one(visitor: Visitor) -> Non
     assert visitor.store.tubes() == before
 
 
-def test_every_test_and_treatment_puts_its_cautions_before_its_how(visitor: Visitor) -> None:
+def test_every_test_puts_its_cautions_before_its_how(visitor: Visitor) -> None:
     job = visitor.open_job()
     known = load_knowledge()
     pages = [(f"/jobs/{job}/tests/{t.id}", t.hazard) for t in known.tests.values()]
-    pages += [(f"/jobs/{job}/treatments/new?kind={t.kind_id}", t.hazard) for t in known.treatments.values()]
     for path, hazard in pages:
         text = visitor.get(path).text
         if known.hazards[hazard].cautions:
             # Shut: the cautions, and nothing of the how. Open: the how, after them.
             assert "Before you reach in" in text, path
             assert "<strong>How:" not in text, path
-            sort, step = (
-                ("test", path.rsplit("/", 1)[1]) if "/tests/" in path else ("treatment", path.rsplit("=", 1)[1])
-            )
-            visitor.confirm(job, sort, step)
+            visitor.confirm(job, "test", path.rsplit("/", 1)[1])
             text = visitor.get(path).text
             assert -1 < text.find("Before you reach in") < text.find("<strong>How:"), path
 
@@ -226,27 +222,6 @@ def test_the_next_step_puts_its_cautions_first(visitor: Visitor) -> None:
     ]
     assert order == sorted(order)
     assert order[0] > 0
-
-
-def test_a_treatment_is_logged_and_its_outcome_added_later(visitor: Visitor) -> None:
-    job = visitor.open_job()
-    visitor.confirm(job, "treatment", "soak")
-    visitor.post(f"/jobs/{job}/treatments/new", kind="soak", gun="red", note="12 h", at="2026-11-01")
-    record = visitor.store.job(job).treatments[0]
-    assert record.treatment.outcome is None
-    visitor.post(
-        f"/jobs/{job}/treatments/{record.id}",
-        version=str(record.version),
-        kind="soak",
-        gun="red",
-        outcome="improved",
-        note="12 h",
-        at="2026-11-01",
-    )
-    again = visitor.store.job(job).treatments[0]
-    assert (again.treatment.outcome, again.treatment.gun, again.note) == ("improved", "red", "12 h")
-    answer = visitor.post(f"/jobs/{job}/treatments/{record.id}", version=str(record.version), outcome="worse")
-    assert answer.status_code == 409
 
 
 def test_facts_are_changed_only_by_who_saw_the_last_ones(visitor: Visitor) -> None:

@@ -99,7 +99,7 @@ def treat(
         InputError: The case names what doesn't exist, or a caution is confirmed that doesn't.
     """
     said = tuple(dict.fromkeys(confirmed))
-    _check_ids(said, knowledge)
+    check_ids(said, knowledge)
     r = reckon(case, knowledge, experience, seed=seed, futures=futures)
     course = course_of(case, knowledge, experience, without=r.consistency.discard)
     history_unknown = history_unknown or any(one.caution == HISTORY_UNKNOWN and one.at <= now for one in confirmations)
@@ -199,7 +199,12 @@ def require_next(answer: Treated) -> None:
     raise RefusedError([*faults, Fault(what=f"“{step.name}” stays shut while {count} open", where=where, mend=DEFERS)])
 
 
-def _check_ids(said: Sequence[str], knowledge: Knowledge) -> None:
+def check_ids(said: Sequence[str], knowledge: Knowledge) -> None:
+    """Check that cautions that were confirmed exist.
+
+    Raises:
+        InputError: Some don't; the nearest names are offered.
+    """
     faults = []
     for name in said:
         if name not in knowledge.cautions:
