@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
-from tubewright.answers.advise_learned import Earlier, learned_of, with_earlier
+from tubewright.answers.advise_learned import Earlier, carried_into, gains_taught, learned_of
 from tubewright.answers.advise_order import order_of
 from tubewright.answers.advised import Advised, AdvisedMove, ExpectedAnswer, NotKnown, Remaining
 from tubewright.errors import Fault, InputError, RefusedError
@@ -78,7 +79,10 @@ def advise(
         RefusedError: A measurement that was itself refused.
     """
     _check(measured, turned, setup, knowledge)
-    course, carried = with_earlier(follow(measured, turned, setup, knowledge), earlier, knowledge)
+    if earlier:
+        setup = replace(setup, prior_gains={**gains_taught(earlier, knowledge), **setup.prior_gains})
+    course = follow(measured, turned, setup, knowledge)
+    carried = carried_into(course)
     found = plan(course, knowledge)
     moves = tuple(_advised(move, course, found, knowledge) for move in found.moves)
     return Advised(

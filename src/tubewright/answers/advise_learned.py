@@ -1,16 +1,13 @@
 """What a display's controls were seen to do, and how that is carried into its next job.
 
-An earlier job's gains come in as further evidence: a normal law that is as narrow as
-that job left it and widened by what may have changed since. Beliefs here are normal
-laws over the same unknowns, so that multiplying in the earlier law's ratio to the first
-guess is the update of a Kalman filter whose measurement is the gains themselves.
-
-Source: product of two normal laws, as in any account of Bayesian linear estimation;
-that a control keeps its effect while tube and yoke stay together is common practice.
+A gain learned in an earlier job is where the next one begins, widened by what may have
+changed since. That a control keeps its effect while tube and yoke stay together is
+common practice.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
@@ -19,10 +16,9 @@ import numpy as np
 
 from tubewright.answers.advised import Learned, Origin
 from tubewright.judgement.advice.course import Course, RingSetting, Setup, Turned, follow, known
-from tubewright.judgement.advice.effects import RINGS, Input
+from tubewright.judgement.advice.effects import RINGS, CarriedGain, Input
 from tubewright.judgement.advice.modes import FOLDED, MODES
 from tubewright.judgement.advice.moves import way
-from tubewright.judgement.advice.response import Belief
 from tubewright.judgement.seen_checks import Measured
 from tubewright.knowledge.model import Knowledge
 
@@ -85,75 +81,44 @@ class Earlier:
     same_tube: bool = True
 
 
-def with_earlier(course: Course, earlier: Sequence[Earlier], knowledge: Knowledge) -> tuple[Course, frozenset[str]]:
-    """A course with what earlier jobs taught of the same controls.
+def gains_taught(earlier: Sequence[Earlier], knowledge: Knowledge) -> Mapping[str, CarriedGain]:
+    """What earlier jobs on a display taught of its gains, by name, ready for its next one.
 
     Args:
-        course: The session as it went, reckoned on its own.
-        earlier: Earlier jobs on this display, oldest first.
+        earlier: Their set-ups, oldest first; each begins with what those before it taught.
         knowledge: The facts.
-
-    Returns:
-        The course, and the names of the gains that something was carried over for.
     """
-    before: Course | None = None
-    tube_stayed = True
+    taught: dict[str, CarriedGain] = {}
+    same_tube = True
     for one in earlier:
-        then = follow(one.measured, one.turned, one.setup, knowledge)
-        if before is not None:
-            then = _joined(then, before, all_gains=tube_stayed or not one.same_tube)[0]
-        before, tube_stayed = then, one.same_tube
-    if before is None:
-        return course, frozenset()
-    return _joined(course, before, all_gains=tube_stayed)
+        if one.same_tube != same_tube:
+            taught = {name: gain for name, gain in taught.items() if _control(name) not in ON_THE_TUBE}
+        same_tube = one.same_tube
+        course = follow(one.measured, one.turned, replace(one.setup, prior_gains=taught), knowledge)
+        taught |= _gains_of(course)
+    return taught if same_tube else {name: gain for name, gain in taught.items() if _control(name) not in ON_THE_TUBE}
 
 
-def _joined(course: Course, before: Course, *, all_gains: bool) -> tuple[Course, frozenset[str]]:
-    """A course with the gains of the one before it multiplied in."""
-    ours, theirs = course.effects, before.effects
-    first = {name: (mean, sd) for name, mean, sd in zip(theirs.gains, theirs.mean, theirs.sd, strict=True)}
-    sd_then = np.sqrt(np.diag(before.belief.gain_cov))
-    names = [
+def _gains_of(course: Course) -> dict[str, CarriedGain]:
+    """The gains that a session has learned, each widened by what may change until the next."""
+    effects, found = course.effects, {}
+    sds = np.sqrt(np.diag(course.belief.gain_cov))
+    for n, name in enumerate(effects.gains):
+        mean, sd = float(course.belief.mean[len(MODES) + n]), float(sds[n])
+        if sd < LEARNED_RATIO * effects.usual_size[n]:
+            widened = math.hypot(sd, CARRIED_RATIO * mean)
+            found[name] = CarriedGain(per_unit_ratio=mean, sd_ratio=min(widened, float(effects.usual_size[n])))
+    return found
+
+
+def carried_into(course: Course) -> frozenset[str]:
+    """Names of the gains that a session began with as earlier jobs taught them, and that it has not contradicted."""
+    effects, prior = course.effects, course.setup.prior_gains
+    return frozenset(
         name
-        for n, name in enumerate(theirs.gains)
-        if name in ours.gains
-        and sd_then[n] < LEARNED_RATIO * first[name][1]
-        and (all_gains or _control(name) not in ON_THE_TUBE)
-    ]
-    if not names:
-        return course, frozenset()
-    there = [theirs.gains.index(name) for name in names]
-    here = [len(MODES) + ours.gains.index(name) for name in names]
-    mean = before.belief.mean[len(MODES) + np.array(there)]
-    guess, spread = np.array([first[name][0] for name in names]), np.array([first[name][1] for name in names])
-    cov = before.belief.gain_cov[np.ix_(there, there)]
-    # Never wider than half of the first guess allows: what was learned stays worth something.
-    cov = cov + np.diag(np.minimum((CARRIED_RATIO * mean) ** 2, 0.5 * spread**2))
-    more = np.linalg.inv(cov) - np.diag(spread**-2.0)
-    values, vectors = np.linalg.eigh(more)
-    keep = values > 1e-9 * np.max(np.abs(values))
-    if not keep.any():
-        return course, frozenset()
-    # What the earlier law says beyond the first guess, as measurements along its own directions.
-    along = vectors[:, keep].T
-    told = along @ (np.linalg.solve(cov, mean) - guess / spread**2) / values[keep]
-    belief = _told(course.belief, here, along, told, np.diag(1 / values[keep]))
-    return replace(course, belief=belief), frozenset(names)
-
-
-def _told(
-    belief: Belief,
-    places: Sequence[int],
-    along: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
-    told: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
-    cov: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
-) -> Belief:
-    rows = np.zeros((told.size, belief.mean.size))
-    rows[:, list(places)] = along
-    weight = np.linalg.solve(rows @ belief.cov @ rows.T + cov, rows @ belief.cov).T
-    left = np.eye(belief.mean.size) - weight @ rows
-    after = left @ belief.cov @ left.T + weight @ cov @ weight.T
-    return replace(belief, mean=belief.mean + weight @ (told - rows @ belief.mean), cov=(after + after.T) / 2)
+        for n, name in enumerate(effects.gains)
+        if name in prior and effects.mean[n] == prior[name].per_unit_ratio and effects.sd[n] == prior[name].sd_ratio
+    )
 
 
 def rings_left(one: Earlier, knowledge: Knowledge) -> Mapping[str, RingSetting]:
