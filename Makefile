@@ -1,5 +1,6 @@
 # Chores by name. Needs Python 3.11 or newer with venv, and make; nothing else.
 #   make bench    set up and open the bench with the demo shop
+#   make bench LAN=1    the same, for paired phones in the shop's network as well
 #   make test     set up and run every check and every test
 # On Windows, or without make, README.md gives the plain commands.
 
@@ -22,7 +23,7 @@ OURS = $(VENV)/ours.stamp
 .PHONY: bench setup test lint types suite wheel browser references calibration bench-speed soak docs lock screenshots clean
 
 bench: $(RUN) $(OURS)
-	$(PY) -m tubewright bench --demo
+	$(PY) -m tubewright bench --demo$(if $(LAN), --lan)$(if $(ADDRESS), --address $(ADDRESS))
 
 setup: $(ALL) $(OURS)
 
@@ -72,6 +73,7 @@ soak: setup
 	$(PY) tools/soak_setup.py
 	$(PY) tools/soak_hold.py
 	$(PY) tools/soak_grey.py
+	$(PY) tools/soak_uploads.py
 
 docs: setup
 	$(BIN)/mkdocs build --strict

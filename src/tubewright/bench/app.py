@@ -15,6 +15,7 @@ from tubewright import __version__
 from tubewright.answers.assessment import Assessment
 from tubewright.bench.diagnosing import Diagnosing
 from tubewright.bench.failures import Failures, add_handlers
+from tubewright.bench.lan import phone, phones, sending
 from tubewright.bench.lan.gate import Gate, Network
 from tubewright.bench.lan.pairing import Offers
 from tubewright.bench.measuring import Measure, Measuring
@@ -110,6 +111,8 @@ def create_app(
     ):
         app.include_router(part.router)
     for part in (records, reckon, recap, source, afc, tools, patterns, rasters, supply, shop):
+        app.include_router(part.router)
+    for part in (phones, phone, sending):
         app.include_router(part.router)
     app.include_router(api.router)
     app.include_router(api.pages)

@@ -107,6 +107,8 @@ def page(request: Request, template: str, *, status: int = 200, **context: objec
         "labels": {},
         "undoable": _undoable(request, bench),
         "own_mistakes": bench.own_mistakes,
+        # Whether a phone asks, over a connection that may break.
+        "far": not request.state.near,
         "chassis_names": [(one.id, one.name) for one in bench.knowledge.chassis.values()],
         "asset": _asset,
     }

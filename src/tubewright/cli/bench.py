@@ -14,7 +14,7 @@ from tubewright.cli.shop import ShopOption
 from tubewright.errors import Fault, InputError
 
 HOST = "127.0.0.1"
-"""The bench listens to this machine only."""
+"""The bench listens to this machine only, unless it is told to listen to the shop's network as well."""
 
 
 def add(app: typer.Typer) -> None:
@@ -28,13 +28,27 @@ def bench(
     port: Annotated[int, typer.Option(min=0, max=65535, help="Where it listens; 0 takes a free port.")] = 8765,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the browser on it.")] = True,
     with_demo: Annotated[bool, typer.Option("--demo", help="Work on an invented shop; yours is left alone.")] = False,
+    lan: Annotated[bool, typer.Option("--lan", help="Listen to the shop's network, too, for paired phones.")] = False,
+    address: Annotated[
+        str | None, typer.Option(metavar="IP", help="With --lan: which of this machine's addresses; else the first.")
+    ] = None,
+    certificate: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="With --lan: encrypt; a certificate as PEM.")
+    ] = None,
+    key: Annotated[Path | None, typer.Option(metavar="FILE", help="The certificate's key, as PEM.")] = None,
     shop: ShopOption = None,
 ) -> None:
     """Open the bench in the browser.
 
-    Board, jobs, readings, verdicts. It listens to this machine only.
+    Board, jobs, readings, verdicts. It listens to this machine only. With --lan paired phones in the shop's own
+    network reach it as well: by plain HTTP, unless a certificate is given.
     """
-    from tubewright.bench.serve import run
+    given = [name for name, one in (("--address", address), ("--certificate", certificate), ("--key", key)) if one]
+    if given and not lan:
+        raise InputError(
+            Fault(what=f"{given[0]} is for the shop's network", where=given[0], mend="Add --lan, or leave it out.")
+        )
+    from tubewright.bench.serve import Lan, run
 
     # Ctrl+C is how the bench is meant to be closed, so it is no failure.
     with contextlib.suppress(KeyboardInterrupt):
@@ -45,6 +59,7 @@ def bench(
             open_browser=browser,
             demo=with_demo,
             own=settings.own_path(shop),
+            lan=Lan(address=address, certificate=certificate, key=key) if lan else None,
         )
 
 

@@ -19,7 +19,7 @@ from tubewright.bench.lan.limits import Buckets
 from tubewright.bench.lan.pairing import PHONE_COOKIE, Pairings, phone_of
 
 if TYPE_CHECKING:
-    from tubewright.records.model_phone import Pairing
+    from tubewright.records.model import Pairing
 
 PAIR_PATH: Final = "/pair"
 OPEN_PATHS: Final = frozenset({PAIR_PATH, "/static/bench.css", "/static/icon.svg", "/static/pair.js"})

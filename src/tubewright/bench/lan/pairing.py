@@ -15,13 +15,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Protocol
 
 if TYPE_CHECKING:
-    from tubewright.records.model_phone import Pairing
+    from tubewright.records.model import Pairing
 
 
 CODE_MINUTES: Final = 5.0
 """How long a code can be used (estimate: time to fetch the phone from the other bench)."""
 SESSION_DAYS: Final = 90.0
 """How long a phone stays paired unless it is unpaired before (estimate: a season, then it is asked for once more)."""
+KEPT_DAYS: Final = 1.0
+"""How long a code that nobody used is still known by its hash (estimate)."""
 SECRET_BYTES: Final = 15
 """120 bits, 24 letters of RFC 4648's base 32, so that a code can be typed where no camera reads it. NIST SP 800-63B
 asks for 64 bits of what is looked up by its hash and guessed at a limited rate."""
@@ -90,6 +92,9 @@ class Pairings(Protocol):
     def revoke_pairing(self, pairing_id: int) -> Pairing:
         """Shut one out."""
 
+    def drop_old_pairings(self, before: dt.datetime) -> int:
+        """Forget codes that ran out unused."""
+
     def pairing_of_session(self, session_sha256: str) -> Pairing | None:
         """The phone with this session, unless it was shut out."""
 
@@ -114,6 +119,7 @@ class Offers:
         """Show a new code; the one before, if nobody used it, is worth nothing from now on."""
         with self._lock:
             self._drop(store)
+            store.drop_old_pairings(store.clock() - dt.timedelta(days=KEPT_DAYS))
             secret = new_secret()
             until = store.clock() + dt.timedelta(minutes=CODE_MINUTES)
             found = store.add_pairing("", digest(secret), until)

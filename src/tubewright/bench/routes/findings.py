@@ -11,6 +11,7 @@ from tubewright.bench import words
 from tubewright.bench.diagnosing import reads_figure, remember, split_figure, standing_of, unit_of
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.guarding import lock_of
+from tubewright.bench.lan.once import sent_once
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.routes.guards import guard_words, refused
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
@@ -48,6 +49,7 @@ def latest_symptoms(job: JobPage) -> dict[str, ObservationRecord]:
 
 
 @router.post("/jobs/{job_id}/symptoms")
+@sent_once
 def save_symptoms(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
     """Store what was ticked differently from what the page showed; the rest stays as it is."""
     job = bench.store.job(job_id)
@@ -84,14 +86,14 @@ def all_tests(request: Request, bench: TheBench, job_id: Id, q: str = "") -> Res
     job = bench.store.job(job_id)
     asked = q.lower().split()
     known = bench.knowledge.tests.values()
-    telling = _telling(job)
+    named = telling(job)
     shown = [t for t in known if all(w in f"{t.name} {t.how} {t.id}".lower() for w in asked)]
-    shown.sort(key=lambda t: telling.index(t.id) if t.id in telling else len(telling))
+    shown.sort(key=lambda t: named.index(t.id) if t.id in named else len(named))
     taken = [_taken(o, bench.knowledge) for o in reversed(job.observations) if o.test is not None]
-    return job_page(request, "job_tests.html", job, "Tests", q=q, shown=shown, taken=taken, telling=telling)
+    return job_page(request, "job_tests.html", job, "Tests", q=q, shown=shown, taken=taken, telling=named)
 
 
-def _telling(job: JobPage) -> list[str]:
+def telling(job: JobPage) -> list[str]:
     """Ids of the tests that the last verdict names: to be done next, or able to change it."""
     if not job.verdicts:
         return []
@@ -172,6 +174,7 @@ def taking(bench: Bench, job: JobPage, test: BenchTest) -> dict[str, Any]:
 
 
 @router.post("/jobs/{job_id}/tests/{test_id}")
+@sent_once
 def save_test(request: Request, bench: TheBench, form: TheForm, job_id: Id, test_id: str) -> Response:
     """Store the result of a test: a named one, or a figure with its unit. Refused while the test is shut."""
     found = _test(bench, test_id)

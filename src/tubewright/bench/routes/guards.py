@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request, Response
 
 from tubewright.bench.forms import FormReader
 from tubewright.bench.guarding import Lock, closings_of, lock_of, sort_of
+from tubewright.bench.lan.once import require_fresh, sent_once
 from tubewright.bench.pages import PERSON_COOKIE, YEAR_SECONDS, Bench, go
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
 from tubewright.bench.routes.records import caution_texts
@@ -100,8 +101,10 @@ def guard(request: Request, bench: TheBench, job_id: Id, sort: str, step: str) -
 
 
 @router.post("/jobs/{job_id}/guard/{sort}/{step}")
+@sent_once
 def confirm(request: Request, bench: TheBench, form: TheForm, job_id: Id, sort: str, step: str) -> Response:
     """Keep who confirmed what; the step opens only when each condition is confirmed."""
+    require_fresh(form)
     job = bench.store.job(job_id)
     lock = lock_of(bench, job, sort_of(sort), step)
     ticked = set(form.all("confirmed"))
@@ -151,8 +154,10 @@ def confirm(request: Request, bench: TheBench, form: TheForm, job_id: Id, sort: 
 
 
 @router.post("/jobs/{job_id}/after/{sort}/{step}")
+@sent_once
 def confirm_after(request: Request, bench: TheBench, form: TheForm, job_id: Id, sort: str, step: str) -> Response:
     """Keep what is confirmed once a step is done, before the set runs on or leaves."""
+    require_fresh(form)
     job = bench.store.job(job_id)
     found = next((c for c in closings_of(bench, job) if (c.step.sort, c.step.id) == (sort_of(sort), step)), None)
     ticked = set(form.all("confirmed"))

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request, Response
 
 from tubewright.bench import words
 from tubewright.bench.forms import FormReader, by_field
+from tubewright.bench.lan.once import sent_once, typed_at
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page, standing
 from tubewright.bench.routes.records import caution_checks, caution_texts
@@ -133,6 +134,7 @@ def _sitting_words(sitting: Mapping[str, str]) -> str:
 
 
 @router.post("/jobs/{job_id}/readings")
+@sent_once
 def add_readings(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
     """Store what was typed into the grid: all of it, or nothing and every fault at its field."""
     try:
@@ -161,6 +163,10 @@ def store_grid(request: Request, bench: Bench, form: Form, job_id: int) -> int:
     read = FormReader(form)
     shared, emission = _conditions(read)
     reduced_v = read.figure("reduced_heater_v", "voltage")
+    # What waited on a phone was read when it was typed, not when it came.
+    at = typed_at(form, bench.store.clock())
+    if at is not None:
+        shared["at"] = at
     found: list[tuple[str, dict[str, object]]] = []
     for gun in GUNS:
         for row in ROWS:
@@ -181,7 +187,7 @@ def store_grid(request: Request, bench: Bench, form: Form, job_id: int) -> int:
     for field, kind in (("whole_heater_current", "heater_current"), ("whole_heater_voltage", "heater_voltage")):
         value = read.figure_with_unit(field, kind)
         if value is not None:
-            kept = {name: shared.get(name) for name in ("minutes_on", "instrument", "stage")}
+            kept = {name: shared.get(name) for name in ("minutes_on", "instrument", "stage", "at")}
             found.append((field, {"kind": kind, "value": value[0], "unit": value[1], **kept}))
     read.faults = list(dict.fromkeys(read.faults))
     read.finish()

@@ -9,10 +9,12 @@ from typing import Final
 from fastapi import APIRouter, Request, Response
 
 from tubewright.bench.judging import judge_job, outdated
+from tubewright.bench.lan.once import stored_once
 from tubewright.bench.pages import Bench, go
 from tubewright.bench.pictures import drawing, figure_of
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
 from tubewright.bench.routes.readings import grid_again, store_grid
+from tubewright.bench.security import Form
 from tubewright.bench.stored import answer_from_json
 from tubewright.case import Case
 from tubewright.errors import Fault, InputError, UnknownRecordError
@@ -79,13 +81,20 @@ def _kind(block: Block) -> str:
 def judge(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
     """Judge the job as it stands and keep the verdict; readings that came along are stored first."""
     try:
-        stored = store_grid(request, bench, form, job_id) if _from_grid(request, job_id) else 0
+        stored = _grid_once(request, bench, form, job_id) if _from_grid(request, job_id) else 0
     except UnknownRecordError:
         raise
     except InputError as error:
         return grid_again(request, bench, form, job_id, error)
     kept = judge_job(bench, job_id, by=bench.by(request))
     return go(request, f"/jobs/{job_id}/verdicts/{kept.id}", said="judged" if stored else "", job_id=job_id)
+
+
+def _grid_once(request: Request, bench: Bench, form: Form, job_id: int) -> int:
+    base = f"/jobs/{job_id}"
+    return stored_once(
+        request, f"{base}/readings", f"{base}?said=readings", lambda: store_grid(request, bench, form, job_id)
+    )
 
 
 def _from_grid(request: Request, job_id: int) -> bool:
