@@ -66,6 +66,7 @@ TECHNICAL: Final[dict[str, str]] = {
     "_MOST_SHOWN": "length of a list",
     "_MOST_KEPT": "bound of a memory",
     "_LONGEST": "bound of what is typed",
+    "MOST_MOVED": "bound of what is typed",
     "_MOST_TYPED": "bound of what is typed",
     "_SURE": "keeps a logarithm finite",
     "_TINY": "guards a division",

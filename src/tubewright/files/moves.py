@@ -32,7 +32,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import re
 import tomllib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
@@ -40,6 +39,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from tubewright.answers.advise import RINGS, GunKind, RingSetting, Turned, unit_of, ways
+from tubewright.answers.advise_typed import typed_amount
 from tubewright.errors import Fault, InputError
 from tubewright.knowledge.model import Knowledge
 
@@ -61,12 +61,6 @@ _MOVE: Final = frozenset(
         "note",
     }
 )
-_AMOUNT: Final = re.compile(
-    r"^\s*(?:(?P<over>\d+)\s*/\s*(?P<under>\d+)|(?P<plain>\d+(?:[.,]\d+)?))\s*"
-    r"(?P<unit>turns?|mm|cm|deg(?:rees?)?)?\s*(?:of a turn)?\s*$"
-)
-_MOST: Final = {"turn": 20.0, "mm": 100.0, "deg": 180.0, "cm": 30.0}
-"""More than this of a control is a slip of the pen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -256,22 +250,13 @@ class _Reader:
         if value is None:
             self.fault(where, "amount is missing", f"Write by how much, in {unit}.")
             return 0.0
-        if isinstance(value, str):
-            found = _AMOUNT.match(value.lower())
-            if found is None:
-                self.fault(where, f"{value!r} is no amount", f'Write it as "1/8 turn", "1.5 mm" or a number of {unit}.')
-                return 0.0
-            typed = (found["unit"] or unit).removesuffix("s").replace("degree", "deg")
-            if typed != unit:
-                self.fault(where, f"{control} goes by {unit}, not by {typed}", f"Write the amount in {unit}.")
-            if found["over"]:
-                value = int(found["over"]) / int(found["under"]) if int(found["under"]) else math.inf
-            else:
-                value = float(found["plain"].replace(",", "."))
-        size = self.number(value, f"{where}, amount")
-        if size > _MOST[unit]:
-            self.fault(where, f"{size:g} {unit} is more than any control goes", "Check the figure.")
-        return size
+        if not isinstance(value, str):
+            value = self.number(value, f"{where}, amount")
+        try:
+            return typed_amount(value, control, f"{self.name}, {where}")
+        except InputError as error:
+            self.faults += error.faults
+            return 0.0
 
     def direction(self, entry: Mapping[str, Any], control: str, where: str) -> float:
         positive, negative = ways(control)
