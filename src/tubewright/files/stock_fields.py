@@ -9,6 +9,7 @@ from difflib import get_close_matches
 from typing import Any, Final
 
 from tubewright.answers.capacitor import part_from_words
+from tubewright.answers.stock import Item
 from tubewright.answers.stock_kinds import (
     ATTRIBUTES,
     CAPACITOR_KIND,
@@ -127,6 +128,49 @@ def item_values(typed: TypedItem, knowledge: Knowledge, *, this_year: int) -> di
     values["name"] = _words(typed, "name") or made_name(kind.id, values["attributes"], knowledge)
     if typed.text("code"):
         values["code"] = _words(typed, "code")
+    return values
+
+
+def cells_of(item: Item) -> dict[str, str]:
+    """An item as somebody would type it again: every field with its unit, read back by :func:`item_values`."""
+    base = {
+        "kind": item.kind,
+        "name": item.name,
+        "quantity": str(item.quantity),
+        "minimum": str(item.minimum),
+        "place": item.place,
+        "cost": "" if item.cost is None else cell(item.cost),
+        "currency": item.currency or "",
+        "supplier": item.supplier,
+        "tube": "" if item.tube_id is None else str(item.tube_id),
+        "notes": item.notes,
+    }
+    return base | {name: typed_cell(name, value) for name, value in item.attributes.items() if name in ATTRIBUTES}
+
+
+def typed_cell(name: str, value: object) -> str:
+    """An attribute as somebody would type it, with its unit."""
+    held = ATTRIBUTES[name]
+    figure = held.value == "figure" and isinstance(value, int | float) and not isinstance(value, bool)
+    return f"{cell(value)} {held.unit}" if figure else cell(value)
+
+
+def edited_values(item: Item, typed: TypedItem, knowledge: Knowledge, *, this_year: int) -> dict[str, Any]:
+    """The values of an item that was there before, from all its fields as typed now.
+
+    A name that was made from what is known of it is made anew; attributes that this
+    program doesn't know stay. What is wrong stands in ``typed.faults``.
+    """
+    values = item_values(typed, knowledge, this_year=this_year)
+    if typed.faults:
+        return values
+    made = item.name == made_name(item.kind, item.attributes, knowledge)
+    if made and typed.text("name") == item.name:
+        kind = named_kind(typed.text("kind"), knowledge, where="kind")
+        values["name"] = made_name(kind.id, values["attributes"], knowledge)
+    strange = {name: value for name, value in item.attributes.items() if name not in ATTRIBUTES}
+    values["attributes"] = {**values["attributes"], **strange}
+    values.pop("code", None)
     return values
 
 
