@@ -176,6 +176,8 @@ class _Maker:
             success=None if option.id in {"retire", SEARCH} else success,
             keep_chance=None if ladder else option.chance_of_keep_years,
             years=_AFTER_STEPS if ladder else option.years,
+            chance_words="" if success is None or option.id in {"retire", SEARCH} else words.chance(success),
+            years_words=self._years(option, ladder),
             gives=self._gives(option, success, ladder),
             may_go_wrong=self._wrong(option, success, ladder),
         )
@@ -189,10 +191,17 @@ class _Maker:
             found.append(f"{light[:1].upper()}{light[1:]}.")
         if not ladder:
             return (*found, f"How long it stays good enough: {words.years(option.years)}.")
+        return (*found, f"How long it then stays good enough {self._years(option, ladder)}.")
+
+    def _years(self, option: OptionAnswer, ladder: Sequence[PlanStep]) -> str:
+        if option.id in {"retire", SEARCH}:
+            return ""
+        if not ladder:
+            return words.years(option.years)
         steps = {step.do for step in ladder}
         best = [o.years.p90 for o in self.answer.options if o.id in steps and isinstance(o.years, Spread)]
         at_best = f"; at best {words.at_best(max(best))}" if best else ""
-        return (*found, f"How long it then stays good enough shows when the tube is read again afterwards{at_best}.")
+        return f"shows when the tube is read again afterwards{at_best}"
 
     def _wrong(self, option: OptionAnswer, success: float | None, ladder: Sequence[PlanStep]) -> tuple[str, ...]:
         if not ladder:

@@ -61,6 +61,8 @@ class OptionQuote:
     success: float | None
     keep_chance: float | None
     years: Figure
+    chance_words: str
+    years_words: str
     gives: tuple[str, ...]
     may_go_wrong: tuple[str, ...]
 
@@ -203,6 +205,8 @@ def _option(option: OptionQuote) -> dict[str, object]:
         "success": _short(option.success),
         "keep_chance": _short(option.keep_chance),
         **years,
+        "chance_words": option.chance_words,
+        "years_words": option.years_words,
         "gives": list(option.gives),
         "may_go_wrong": list(option.may_go_wrong),
     }

@@ -8,8 +8,10 @@ from decimal import Decimal
 from typing import Final
 
 from tubewright.errors import Fault, InputError
-from tubewright.judgement.quote_money import Counted, Line, exact, priced
+from tubewright.judgement.quote_money import Counted, Line, digits_of, exact, priced
 from tubewright.quantity import parse_quantity
+
+__all__ = ["ExtraLine", "Header", "PartLine", "digits_of", "extra_lines", "part_lines", "parts_missing", "typed_line"]
 
 _LONGEST: Final = 160
 _MOST_TYPED: Final = Decimal(100_000_000)

@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 
+from tubewright.answers.assessment import FORMAT
 from tubewright.errors import Fault, InputError
 from tubewright.judgement.quote_money import exact
 from tubewright.physics.white_points import white_place
@@ -139,6 +140,24 @@ def shop_white(settings: Mapping[str, str]) -> ShopWhite | None:
         cct_k=float(place.cct_k),
         duv_ratio=float(place.duv_ratio),
     )
+
+
+def settings_json(settings: Mapping[str, str]) -> dict[str, object]:
+    """The published body of ``settings``."""
+    white = shop_white(settings)
+    return {
+        "format": FORMAT,
+        "settings": {key: settings.get(key, "") for key in NAMES},
+        "white": None
+        if white is None
+        else {
+            "name": white.name,
+            "x": white.x_fraction,
+            "y": white.y_fraction,
+            "cct_k": round(white.cct_k, 1),
+            "duv": round(white.duv_ratio, 5),
+        },
+    }
 
 
 def _checked(key: str, typed: str) -> str:

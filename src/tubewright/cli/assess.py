@@ -25,6 +25,9 @@ class Contract(enum.StrEnum):
     measure = "measure"
     diagnose = "diagnose"
     advise = "advise"
+    quote = "quote"
+    bill = "bill"
+    settings = "settings"
 
 
 def add(app: typer.Typer) -> None:
@@ -79,6 +82,7 @@ def schema(
     from tubewright.files.advise_schema import advise_schema
     from tubewright.files.diagnose_schema import diagnose_schema
     from tubewright.files.measure_schema import measure_schema
+    from tubewright.files.quote_schema import bill_schema, quote_schema, settings_schema
 
     made = {
         Contract.case: case_schema,
@@ -86,6 +90,9 @@ def schema(
         Contract.measure: measure_schema,
         Contract.diagnose: diagnose_schema,
         Contract.advise: advise_schema,
+        Contract.quote: quote_schema,
+        Contract.bill: bill_schema,
+        Contract.settings: settings_schema,
     }
     emit_json(made[which]())
 

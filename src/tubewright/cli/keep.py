@@ -35,7 +35,7 @@ def backup(
     """
     from tubewright.records.backup import backup as copy
 
-    with open_shop(shop) as store, _written(file):
+    with open_shop(shop) as store, written(file):
         report = copy(store, file)
     tell(f"Copied {_counted(report.jobs, 'job')} and {_counted(report.readings, 'reading')} to {report.path}.")
 
@@ -56,7 +56,7 @@ def restore(
         raise InputError(
             Fault(what="these records are on a database server", where=where, mend="Use the server's own tools.")
         )
-    with _written(where):
+    with written(where):
         report = put_back(file, where, now=dt.datetime.now(dt.UTC))
     kept = f" What was there is now {report.set_aside}." if report.set_aside else ""
     tell(f"Put back {_counted(report.jobs, 'job')} and {_counted(report.readings, 'reading')}.{kept}")
@@ -78,7 +78,7 @@ def export(
         raise InputError(
             Fault(what="there is a file of that name already", where=str(file), mend="Choose another name.")
         )
-    with open_shop(shop) as store, _written(file):
+    with open_shop(shop) as store, written(file):
         document = exchange.export_job(store, number_of(job, "job")) if job else exchange.export_shop(store)
         exchange.write_export(document, file)
     tell(f"Written to {file}.")
@@ -104,7 +104,7 @@ def import_(
 
 
 @contextmanager
-def _written(path: Path) -> Iterator[None]:
+def written(path: Path) -> Iterator[None]:
     """Turn trouble with writing a file into a message about that file."""
     try:
         yield
