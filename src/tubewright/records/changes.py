@@ -100,9 +100,16 @@ class Change:
             raise conflict(self.conn, table, row_id, version)
         return before
 
-    def note_import(self, table: Table, rows: Sequence[tuple[int, int]], *, job_ids: Iterable[int] = ()) -> None:
-        """Keep a bulk import of (id, version) as one entry of the history."""
-        self._keep("import", table, row_id=0, row_uid=self.uid, job_id=None, before=None, after={"rows": rows})
+    def note_import(
+        self,
+        table: Table,
+        rows: Sequence[tuple[int, int]],
+        *,
+        job_ids: Iterable[int] = (),
+        job_id: int | None = None,
+    ) -> None:
+        """Keep a bulk import of (id, version) as one entry of the history, of ``job_id`` if all are about one job."""
+        self._keep("import", table, row_id=0, row_uid=self.uid, job_id=job_id, before=None, after={"rows": rows})
         self.stale.touched.update(job_ids)
 
     def _note(self, action: str, table: Table, before: Values | None, after: Values | None) -> None:

@@ -49,7 +49,7 @@ def case_of(conn: Connection, job_id: int) -> case.Case:
     job = row(conn, jobs, job_id)
     tube_id = job["tube_id"]
     display = row(conn, displays, job["display_id"])
-    noted = _rows(conn, observations, observations.c.job_id == job_id)
+    noted = rows_of(conn, observations, observations.c.job_id == job_id)
     return case.Case(
         format=1,
         display=case.Display(**{name: display[name] for name in shop.DISPLAY_FIELDS}),
@@ -60,7 +60,7 @@ def case_of(conn: Connection, job_id: int) -> case.Case:
             "readings",
             (
                 case.Reading(**{name: one[name] for name in rows.READING_FIELDS}, at=one["taken_at"])
-                for one in _rows(conn, readings, readings.c.job_id == job_id)
+                for one in rows_of(conn, readings, readings.c.job_id == job_id)
                 if one["tube_id"] in (tube_id, None)
             ),
         ),
@@ -80,13 +80,15 @@ def case_of(conn: Connection, job_id: int) -> case.Case:
             "treatments",
             (
                 case.Treatment(gun=one["gun"], kind=one["kind"], outcome=one["outcome"], at=one["at"])
-                for one in _rows(conn, treatments, treatments.c.job_id == job_id)
+                for one in rows_of(conn, treatments, treatments.c.job_id == job_id)
                 if one["tube_id"] in (tube_id, None)
             ),
         ),
         repairs=_last(
             "repairs",
-            {one["fault"]: rows.case_repair(one) for one in _rows(conn, repairs, repairs.c.job_id == job_id)}.values(),
+            {
+                one["fault"]: rows.case_repair(one) for one in rows_of(conn, repairs, repairs.c.job_id == job_id)
+            }.values(),
         ),
     )
 
@@ -95,7 +97,8 @@ def _last(name: str, things: Iterable[Thing]) -> tuple[Thing, ...]:
     return tuple(things)[-_MOST[name] :]
 
 
-def _rows(conn: Connection, table: Table, condition: Any) -> list[Mapping[str, Any]]:  # noqa: ANN401 - SQLAlchemy's
+def rows_of(conn: Connection, table: Table, condition: Any) -> list[Mapping[str, Any]]:  # noqa: ANN401 - SQLAlchemy's
+    """Rows for which a condition holds, oldest first."""
     when = table.c.taken_at if "taken_at" in table.c else table.c.at
     query = select(table).where(condition).order_by(when, table.c.id)
     return [dict(one) for one in conn.execute(query).mappings()]
@@ -114,10 +117,10 @@ def _tube_then(conn: Connection, job: Values) -> case.Tube:
         & treatments.c.kind.in_(RESTORING)
         & (treatments.c.at < job["opened_at"])
     )
-    for look in _rows(conn, observations, seen):
+    for look in rows_of(conn, observations, seen):
         if job["closed_at"] is None or look["at"] <= job["closed_at"]:
             known[look["name"]] = look["value"] if look["name"] == "burn" else look["result"]
-    times = [one["gun"] for one in _rows(conn, treatments, done)]
+    times = [one["gun"] for one in rows_of(conn, treatments, done)]
     if times:
         # Guns are treated one by one; the tube has been through what its most treated gun has.
         of_all = times.count(None)
@@ -130,7 +133,7 @@ def _tube_then(conn: Connection, job: Values) -> case.Tube:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Emission:
+class Emission:
     """One emission reading at the rated heater, as a share of the reference gun."""
 
     job_id: int
@@ -146,7 +149,7 @@ class _Life:
     """All that closed jobs wrote down about one tube, oldest first."""
 
     tube: Values
-    emissions: list[_Emission]
+    emissions: list[Emission]
     treatments: list[Values]
     jobs: dict[int, Values]
 
@@ -200,13 +203,13 @@ def mended_jobs(conn: Connection) -> Iterator[MendedJob]:
         chunk = ids[start : start + _CHUNK]
         faults: dict[int, dict[str, str]] = {}
         mended_at: dict[int, dt.datetime] = {}
-        for one in _rows(conn, repairs, repairs.c.job_id.in_(chunk)):
+        for one in rows_of(conn, repairs, repairs.c.job_id.in_(chunk)):
             faults.setdefault(one["job_id"], {})[one["fault"]] = one["outcome"]
             if one["outcome"] == "mended":
                 mended_at.setdefault(one["job_id"], one["at"])
         symptoms: dict[int, dict[str, bool]] = {}
         results: dict[int, dict[tuple[str, str | None], str | None]] = {}
-        for one in _before(_rows(conn, observations, observations.c.job_id.in_(chunk)), mended_at):
+        for one in _before(rows_of(conn, observations, observations.c.job_id.in_(chunk)), mended_at):
             if one["sort"] == "symptom":
                 symptoms.setdefault(one["job_id"], {})[one["name"]] = one["present"]
             elif one["sort"] == "test":
@@ -271,15 +274,15 @@ def _lives(conn: Connection) -> Iterator[_Life]:
     for start in range(0, len(ids), _CHUNK):
         chunk = ids[start : start + _CHUNK]
         known = {one["id"]: dict(one) for one in conn.execute(select(tubes).where(tubes.c.id.in_(chunk))).mappings()}
-        read = _rows(conn, readings, readings.c.tube_id.in_(chunk) & (readings.c.kind == "emission"))
-        done = _rows(conn, treatments, treatments.c.tube_id.in_(chunk))
+        read = rows_of(conn, readings, readings.c.tube_id.in_(chunk) & (readings.c.kind == "emission"))
+        done = rows_of(conn, treatments, treatments.c.tube_id.in_(chunk))
         closed = _closed_jobs(conn, {one["job_id"] for one in (*read, *done)})
         lives = {tube_id: _Life(tube=tube, emissions=[], treatments=[], jobs={}) for tube_id, tube in known.items()}
         for one in (*read, *done):
             if one["job_id"] in closed:
                 lives[one["tube_id"]].jobs[one["job_id"]] = closed[one["job_id"]]
         for one in read:
-            found = _emission(one, known[one["tube_id"]])
+            found = emission_of(one, known[one["tube_id"]])
             if found is not None and found.job_id in closed:
                 lives[one["tube_id"]].emissions.append(found)
         for one in done:
@@ -297,7 +300,7 @@ def _closed_jobs(conn: Connection, ids: set[int]) -> dict[int, Values]:
     return found
 
 
-def _emission(reading: Mapping[str, Any], tube: Values) -> _Emission | None:
+def emission_of(reading: Mapping[str, Any], tube: Values) -> Emission | None:
     """The reading as a share of its reference gun; None if it has none or the heater was not at its rating."""
     rated = tube["heater_v"] or USUAL_HEATER_V
     if reading["heater_v"] is not None and abs(reading["heater_v"] / rated - 1) > HEATER_TOLERANCE:
@@ -308,7 +311,7 @@ def _emission(reading: Mapping[str, Any], tube: Values) -> _Emission | None:
         share = reading["value"] / reading["reference"]
     else:
         return None
-    return _Emission(
+    return Emission(
         job_id=reading["job_id"],
         gun=reading["gun"],
         at=reading["taken_at"],
@@ -326,8 +329,8 @@ def _treated(life: _Life) -> Iterator[TreatedGun]:
         mine = [one for one in life.emissions if one.gun == gun]
         following = [later["at"] for later in life.treatments[number + 1 :] if later["gun"] in (gun, None)]
         until = next((at for at in following if at > done["at"]), None)
-        before = [one for one in mine if _came_before(one, done["at"])]
-        after = [one for one in mine if not _came_before(one, done["at"]) and (until is None or one.at <= until)]
+        before = [one for one in mine if came_before(one, done["at"])]
+        after = [one for one in mine if not came_before(one, done["at"]) and (until is None or one.at <= until)]
         soon = [one for one in after if one.job_id == done["job_id"]]
         held, holds = _held(life, done, before, [one for one in after if one.job_id != done["job_id"]])
         idle = life.jobs[done["job_id"]]["idle_years"]
@@ -345,19 +348,20 @@ def _treated(life: _Life) -> Iterator[TreatedGun]:
         )
 
 
-def _came_before(one: _Emission, moment: dt.datetime) -> bool:
+def came_before(one: Emission, moment: dt.datetime) -> bool:
+    """Whether a reading was taken before something that was done at a moment."""
     # Where times are only known to the day, the stage tells which side a reading belongs to.
     return one.at < moment or (one.at == moment and one.stage != "after")
 
 
 def _weakest(life: _Life, moment: dt.datetime) -> str | None:
     """The gun that read lowest before a treatment of the whole tube: the one it was done for."""
-    latest = {one.gun: one.share for one in life.emissions if _came_before(one, moment)}
+    latest = {one.gun: one.share for one in life.emissions if came_before(one, moment)}
     return min(latest, key=lambda gun: latest[gun]) if latest else None
 
 
 def _held(
-    life: _Life, done: Values, before: Sequence[_Emission], later: Sequence[_Emission]
+    life: _Life, done: Values, before: Sequence[Emission], later: Sequence[Emission]
 ) -> tuple[float | None, bool]:
     """Service hours to the first later reading that is no better than before, or so far."""
     if not before or not later:

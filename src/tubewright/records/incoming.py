@@ -116,6 +116,13 @@ def checked(document: object) -> tuple[dict[str, list[Values]], list[Values]]:
     return found_rows, history
 
 
+def one_job(document: object, rows: Mapping[str, Sequence[Values]]) -> str | None:
+    """The uid of the job that a checked document is about; None if it is about a whole shop."""
+    if not isinstance(document, dict) or document.get("scope") != "job" or len(rows["jobs"]) != 1:
+        return None
+    return str(rows["jobs"][0]["uid"])
+
+
 def _row(table: Table, line: object, where: str, uids: Mapping[str, set[str]], faults: list[Fault]) -> Values | None:
     """One row, its moments parsed and its values checked; None if it has faults."""
     if not isinstance(line, dict):

@@ -403,7 +403,10 @@ class KnownGoodRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HistoryRecord:
-    """One row changed: what it held before and after. Rows that one person changed at one go share ``change``."""
+    """One row changed: what it held before and after. Rows that one person changed at one go share ``change``.
+
+    What came with the records of another shop is ``from_elsewhere``: it is told, and can't be taken back here.
+    """
 
     id: int
     change: str
@@ -416,3 +419,4 @@ class HistoryRecord:
     before: Mapping[str, object] | None
     after: Mapping[str, object] | None
     undoes: str | None
+    from_elsewhere: bool = False

@@ -87,7 +87,7 @@ class Pictures(Transactions):
                 "settings_json": settings_json,
                 "answer_json": answer_json,
                 "model_version": checks.name(model_version, "model_version"),
-                "overlay_sha256": _keep(change.conn, overlay[1], overlay[0]) if overlay else None,
+                "overlay_sha256": keep_file(change.conn, overlay[1], overlay[0]) if overlay else None,
                 "headline": checks.words(headline, "headline"),
             }
             fresh = change.insert(measurements, values)
@@ -148,7 +148,7 @@ def _add_photo(
     note: str,
 ) -> PhotoRecord:
     change.row(jobs, job_id)
-    sha256 = _keep(change.conn, data, media_type)
+    sha256 = keep_file(change.conn, data, media_type)
     there = records_of(change.conn, photos, (photos.c.job_id == job_id) & (photos.c.sha256 == sha256), photo_record)
     if there:
         return there[-1]
@@ -158,7 +158,7 @@ def _add_photo(
         "taken_at": change.now,
         "file_name": checks.name(file_name[-checks.LONGEST_NAME :], "file_name"),
         "sha256": sha256,
-        "preview_sha256": _keep(change.conn, preview, "image/jpeg") if preview else None,
+        "preview_sha256": keep_file(change.conn, preview, "image/jpeg") if preview else None,
         "stage": _stage(stage),
         "note": checks.words(note, "note"),
     }
@@ -166,8 +166,12 @@ def _add_photo(
     return records_of(change.conn, photos, photos.c.id == fresh, photo_record)[0]
 
 
-def _keep(conn: Connection, data: bytes, media_type: str) -> str:
-    """Store bytes under their hash, once."""
+def keep_file(conn: Connection, data: bytes, media_type: str) -> str:
+    """Store bytes under their hash, once; gives the hash.
+
+    Raises:
+        InputError: they are empty, too large, or of no kind that is kept.
+    """
     if media_type not in MEDIA_TYPES:
         raise InputError(
             Fault(

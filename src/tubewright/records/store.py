@@ -43,14 +43,16 @@ from tubewright.records.model import (
     VerdictRecord,
 )
 from tubewright.records.moves import Moves
+from tubewright.records.one_job import OneJob
 from tubewright.records.papers import Papers
 from tubewright.records.phones import Phones
-from tubewright.records.pictures import Pictures
 from tubewright.records.repairs import Repairs
 from tubewright.records.reserving import Reservations
 from tubewright.records.settings import Settings
 from tubewright.records.stock import Stock
+from tubewright.records.tables_out import TablesOut
 from tubewright.records.transactions import utc_now
+from tubewright.records.treated import Treated
 from tubewright.records.treatments import Treatments
 from tubewright.records.uploads import Uploads
 
@@ -64,7 +66,21 @@ def open_store(
     return store
 
 
-class Store(Pictures, Repairs, Treatments, Moves, Stock, Reservations, Settings, Papers, Phones, Uploads, Instruments):
+class Store(
+    OneJob,
+    Repairs,
+    Treatments,
+    Moves,
+    Stock,
+    Reservations,
+    Settings,
+    Papers,
+    Phones,
+    Uploads,
+    Treated,
+    TablesOut,
+    Instruments,
+):
     """The shop's records in a SQLite file (a path) or a PostgreSQL database (a URL).
 
     Threads may share one store: readers run side by side, writers one after the other.

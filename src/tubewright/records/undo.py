@@ -48,6 +48,7 @@ def _record(entry: Row[Any]) -> HistoryRecord:
         before=json.loads(entry.before) if entry.before else None,
         after=json.loads(entry.after) if entry.after else None,
         undoes=entry.undoes,
+        from_elsewhere=entry.from_elsewhere,
     )
 
 
