@@ -1,214 +1,115 @@
-"""Sets up simulated displays by the advice alone, and says after how many photographs each was within tolerance.
+"""Sets up simulated displays by the advice alone, and says after how many rounds each was within tolerance.
 
-    python tools/soak_setup.py [--displays 40] [--first 0] [--at-once 6] [--wrong-way 0.03] [--rows]
-    python tools/soak_setup.py --rendered 4
+    python tools/soak_setup.py [--displays 40] [--first 0] [--at-once N] [--wrong-way 0.03] [--rows]
+    python tools/soak_setup.py --trace 7
 
-Every display has hidden gains and directions, side effects, and a hand that meets its
-amounts roughly and now and then turns the wrong way without noticing. The adviser sees
-only figures as ``measure`` gives them, with their errors. What it left is then judged by
-the display's truth. A second set of displays has a control that does nothing: there the
-advice must end by itself, and must not leave the display worse than it came.
+Every display has misconvergence, half of them errors of size, shape, curl and focus, some
+impurity and something magnetised, and all a grey scale out of order; hidden gains and
+directions, side effects, and a hand that meets its amounts roughly and now and then turns the
+wrong way, half of the time without noticing. A round is one survey photograph and one
+staircase, and the moves that both lead to. What the advice left is judged by the display's truth.
+
+Further sets: without grey; displays whose controls do half or twice as much as usual; the same
+displays back for a second job with what the first one taught; displays with a control that does
+nothing, where the advice must end by itself; and a few whose photographs are drawn and measured.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import statistics
 import sys
+import time
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+from typing import Any
 
-import numpy as np
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+sys.path.insert(0, str(Path(__file__).parent))
 
-from tubewright.answers.measure import measure
-from tubewright.answers.measurement import Measurement
-from tubewright.files.measurements import measurement_from_json
-from tubewright.files.photos import read_photo
-from tubewright.judgement.advice.course import RingSetting, Round, Setup, Turned, excess, follow
-from tubewright.judgement.advice.modes import observe
-from tubewright.judgement.advice.plan import plan
-from tubewright.judgement.advice.planned import Move, Plan
-from tubewright.judgement.advice.tolerances import Held, book_of, held
+from setup_loop import Played, play
+
 from tubewright.knowledge.load import load_knowledge
-from tubewright.knowledge.model import Knowledge
-from tubewright.simulate.controls import Bench
-from tubewright.simulate.photograph import take
-from tubewright.simulate.scenes import plain_scene
 
-MOST_ROUNDS = 12
-"""A display that isn't done after so many is given up; the aim is seven."""
-
-CONVERGENCE = ("four_pole_rings", "six_pole_rings", "yoke_tilt_vertical", "yoke_tilt_horizontal")
+AIM_MEDIAN, AIM_WORST = 3, 7
+DEAD = ("four_pole_rings", "yoke_tilt_vertical", "purity_rings", "v_size")
+RENDERED_AT_ONCE = 2
+"""Drawn displays that are played at the same time, each in a process of its own."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Played:
-    """How one display fared.
-
-    ``rounds`` counts how often something was turned and photographed again. ``before`` and
-    ``after`` are what lay truly beyond tolerance, ``all_before`` and ``all_after`` the sums
-    of squares of all errors over their tolerances.
-    """
-
-    seed: int
-    state: str
-    rounds: int
-    controls: int
-    before: float
-    after: float
-    all_before: float
-    all_after: float
-    worst: str
-
-    @property
-    def worse(self) -> bool:
-        """Left worse than it came: more beyond tolerance, or within it but more in all."""
-        return self.after > self.before + 1e-9 and self.after > 0.02
+def gun_of(seed: int) -> Any:  # noqa: ANN401 - the name of an arrangement
+    """One display in five has a delta gun."""
+    return "delta" if seed % 5 == 4 else "inline"
 
 
-def truth(bench: Bench, knowledge: Knowledge) -> tuple[Held, ...]:
-    """The display's true figures against their tolerances."""
-    measured = measurement_from_json(json.dumps(bench.measured(exact=True)), {})
-    book = book_of("delta" if bench.gun == "delta" else "arcade", knowledge, measured.scale)
-    seen = observe(
-        measured,
-        gun=bench.gun,
-        overscan_aim_pct=book.overscan_aim_pct,
-        sharp_spot_mm=book.spot_mm * knowledge.value("advice_sharp_ratio"),
-        opening_mm=bench.opening_mm,
-    )
-    return held(measured, seen.singles, book)
+def sound(seed: int, **options: Any) -> Played:  # noqa: ANN401 - as play takes them
+    """One display in working order."""
+    return play(seed, load_knowledge(), **({"gun": gun_of(seed)} | options))
 
 
-def stated(bench: Bench) -> Measurement:
-    """Figures with the errors that they state."""
-    return measurement_from_json(json.dumps(bench.measured()), {})
+def twice(seed: int, **options: Any) -> Played:  # noqa: ANN401 - as play takes them
+    """The second job on a display, with what the first one taught."""
+    first = sound(seed, **options)
+    return sound(seed, **options, again=1, known=first.left)
 
 
-def drawn(bench: Bench) -> Measurement:
-    """What measuring makes of a photograph of the display, drawn dot by dot."""
-    scene, stands = plain_scene(megapixels=8), bench.display()
-    shown = replace(
-        scene.display,
-        width_mm=stands.width_mm,
-        height_mm=stands.height_mm,
-        shape=stands.shape,
-        misconvergence=stands.misconvergence,
-    )
-    shot = take(replace(scene, display=shown, seed=int(bench.rng.integers(1 << 30))))
-    return measure([read_photo(shot.jpeg, name="drawn")], rasters=[shown.raster])
-
-
-def squares(figures: Sequence[Held]) -> float:
-    """Sum of squares of all errors over their tolerances."""
-    return sum(one.over_ratio**2 for one in figures if one.over_ratio is not None)
-
-
-def obey(bench: Bench, move: Move, after: int, *, wrong: bool) -> Turned:
-    """Do a move on the display, and write down what the person believes to have done."""
-    if move.control == "degauss":
-        bench.degauss()
-        return Turned(after=after, control="degauss")
-    if move.ring is not None:
-        angle = move.ring.angle_deg
-        if wrong and move.ring_now is not None:
-            angle = 2 * move.ring_now.angle_deg - angle
-        bench.set_ring(move.control, move.ring.tabs_mm, angle)
-        return Turned(after=after, control=move.control, ring=move.ring, wrong_way=wrong)
-    bench.turn(move.control, -move.value if wrong else move.value)
-    # A person who turned the wrong way sees it, and says so: the advice reckons with it.
-    return Turned(after=after, control=move.control, part=move.part, value=move.value, unit=move.unit, wrong_way=wrong)
-
-
-def play(
-    seed: int,
-    knowledge: Knowledge,
-    *,
-    gun: Literal["inline", "delta"] = "inline",
-    dead: tuple[str, ...] = (),
-    at_once: int = 6,
-    wrong_way: float = 0.03,
-    trace: bool = False,
-    rendered: bool = False,
-) -> Played:
-    """Set up one display from its first photograph to the end of the advice.
-
-    ``rendered``: only convergence is off, its controls are the only ones, and every photograph is drawn and measured.
-    """
-    bench = Bench(seed, gun=gun, dead=dead, calm=rendered)
-    controls_here = CONVERGENCE if rendered else bench.controls
-    look = drawn if rendered else stated
-    hand = np.random.default_rng([seed, 99])
-    setup = Setup(
-        gun=gun,
-        controls=controls_here,
-        tolerance="delta" if gun == "delta" else "arcade",
-        at_once=at_once,
-        rings={
-            name: RingSetting(tabs_mm=round(ring.tabs_mm))
-            for name, ring in bench.rings.items()
-            if name in controls_here
-        },
-        opening_mm=None if rendered else bench.opening_mm,
-    )
-    first = truth(bench, knowledge)
-    measured, turned, rounds, controls = [], list[Turned](), 0, 0
-    while True:
-        measured.append(look(bench))
-        course = follow(measured, turned, setup, knowledge)
-        found = plan(course, knowledge)
-        if trace:
-            tell(course.now, found)
-        if not found.moves or rounds >= MOST_ROUNDS * (1 if at_once > 2 else 4):
-            break
-        rounds, controls = rounds + 1, controls + len(found.moves)
-        turned += [obey(bench, move, rounds, wrong=bool(hand.random() < wrong_way)) for move in found.moves]
-        if found.state != "go_on":
-            break
-    last = truth(bench, knowledge)
-    worst = max((one for one in last if one.over_ratio is not None), key=lambda one: one.over_ratio or 0)
-    return Played(
-        seed=seed,
-        state=found.state,
-        rounds=rounds,
-        controls=controls,
-        before=excess(first),
-        after=excess(last),
-        all_before=squares(first),
-        all_after=squares(last),
-        worst=f"{worst.about} {worst.over_ratio:.2f}",
-    )
-
-
-def tell(now: Round, found: Plan) -> None:
-    """One round, for a person who watches."""
-    failing = [f"{one.about} {one.over_ratio:.1f}" for one in found.failing]
-    print(f"  beyond {now.excess_ratio:.2f}: {found.state}", *failing[:6], sep=" | ")
-    for move in found.moves:
-        print(
-            f"    {move.sort} {move.control} {move.part} {move.value:+.3f} {move.unit} {move.ring or ''} {move.about}"
-        )
+def faulty(seed: int, **options: Any) -> Played:  # noqa: ANN401 - as play takes them
+    """A display with one control that does nothing."""
+    return sound(seed, **options, gun="inline", dead=(DEAD[seed % len(DEAD)],))
 
 
 def report(played: Sequence[Played], title: str) -> bool:
     """Print how a set of displays fared; false if one was left worse than it came."""
-    rounds = [one.rounds for one in played]
-    states = Counter(one.state for one in played)
-    truly = sum(one.after <= 0 for one in played)
-    nearly = sum(one.after <= 0.1 for one in played)
+    rounds = sorted(one.rounds for one in played)
     print(f"{title}: {len(played)} displays")
-    turned = sum(one.controls for one in played) / len(played)
+    tenth = rounds[min(len(rounds) - 1, int(0.9 * len(rounds)))]
     spread = ", ".join(f"{count} in {rounds.count(count)}" for count in sorted(set(rounds)))
-    print(f"  rounds: median {statistics.median(rounds):g}, worst {max(rounds)} ({spread} displays)")
-    print(f"  controls turned: {turned:.1f} a display")
-    print("  ended:", ", ".join(f"{state} {count}" for state, count in sorted(states.items())))
+    print(f"  rounds: median {statistics.median(rounds):g}, 90 % {tenth}, worst {max(rounds)} ({spread} displays)")
+    greys = [one.grey_rounds for one in played if one.grey_state]
+    if greys:
+        print(f"  of these with turns for the grey: median {statistics.median(greys):g}, worst {max(greys)}")
+    print(f"  controls turned: {sum(one.controls for one in played) / len(played):.1f} a display")
+    ends = Counter(one.state for one in played) + Counter(f"grey {one.grey_state}" for one in played if one.grey_state)
+    print("  ended:", ", ".join(f"{state} {count}" for state, count in sorted(ends.items())))
+    late = Counter(what for one in played if one.rounds > AIM_MEDIAN for what in one.last_out)
+    if late:
+        print("  out last where it took longer:", ", ".join(f"{what} {count}" for what, count in late.most_common(6)))
+    truly = sum(one.within for one in played)
+    nearly = sum(one.after <= 0.1 and one.grey_after <= 1.1 for one in played)
     print(f"  truly within tolerance: {truly}, within a tenth of a tolerance more: {nearly}")
     worse = [one.seed for one in played if one.worse]
-    print(f"  left worse than they came: {len(worse)} {worse or ''}")
+    print(f"  left worse than they came: {len(worse)} {worse or ''}", flush=True)
     return not worse
+
+
+def played_of(title: str, work: Callable[[int], Played], seeds: Iterable[int], *, rows: bool) -> list[Played]:
+    """Play a set, telling how far it is on the error channel."""
+    began, found = time.monotonic(), []
+    numbers = list(seeds)
+    with ProcessPoolExecutor(RENDERED_AT_ONCE) as pool:
+        for n, one in enumerate(pool.map(work, numbers), start=1):
+            found.append(one)
+            if rows:
+                print(f"    {_row(one)}", flush=True)
+            print(
+                f"\r{title}: {n} of {len(numbers)}, {time.monotonic() - began:.0f} s",
+                end="",
+                file=sys.stderr,
+                flush=True,
+            )
+    print(file=sys.stderr)
+    return found
+
+
+def _row(one: Played) -> str:
+    grey = f"; grey {one.grey_before:.1f} to {one.grey_after:.2f} in {one.grey_rounds}" if one.grey_state else ""
+    return (
+        f"{one.seed}: {one.rounds} rounds, {one.state}; beyond {one.before:.2f} to {one.after:.2f} ({one.worst}){grey}"
+        f"; last out: {', '.join(one.last_out)}"
+    )
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -216,34 +117,37 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--displays", type=int, default=40)
     parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--at-once", type=int, default=6)
+    parser.add_argument("--at-once", type=int, default=None, help="controls between two photographs, at most")
     parser.add_argument("--wrong-way", type=float, default=0.03)
-    parser.add_argument("--rendered", type=int, default=0, help="so many displays with drawn photographs instead")
+    parser.add_argument("--rendered", type=int, default=6, help="so many displays with drawn photographs, 0 for none")
+    parser.add_argument("--only", default="", help="sets to play: sound, plain, half, double, twice, dead, rendered")
     parser.add_argument("--rows", action="store_true")
     parser.add_argument("--trace", type=int, default=None, help="play this display alone, round by round")
     asked = parser.parse_args(arguments)
-    knowledge = load_knowledge()
-    options: dict[str, Any] = {"at_once": asked.at_once, "wrong_way": asked.wrong_way}
+    options: dict[str, Any] = {"wrong_way": asked.wrong_way, "at_once": asked.at_once}
     if asked.trace is not None:
-        print(play(asked.trace, knowledge, trace=True, **options))
+        print(_row(sound(asked.trace, trace=True, **options)))
         return 0
-    if asked.rendered:
-        found = [play(asked.first + n, knowledge, rendered=True, **options) for n in range(asked.rendered)]
-        for one in found:
-            print(one)
-        return 0 if report(found, "Convergence by drawn photographs of 8 megapixels") else 1
-    seeds = range(asked.first, asked.first + asked.displays)
-    sound = [play(seed, knowledge, gun="delta" if seed % 5 == 4 else "inline", **options) for seed in seeds]
-    dead = ("four_pole_rings", "yoke_tilt_vertical", "purity_rings", "v_size")
-    faulty = [
-        play(seed, knowledge, dead=(dead[seed % len(dead)],), **options)
-        for seed in seeds[: max(asked.displays // 4, 1)]
-    ]
-    if asked.rows:
-        for one in (*sound, *faulty):
-            print(one)
-    fine = report(sound, "Sound displays, four of five with guns in line")
-    return 0 if report(faulty, "Displays with a control that does nothing") and fine else 1
+    seeds, few = range(asked.first, asked.first + asked.displays), max(asked.displays // 4, 1)
+    sets: dict[str, tuple[str, Callable[..., Played], Iterable[int]]] = {
+        "sound": ("All errors together, grey among them", partial(sound, **options), seeds),
+        "plain": ("Without grey", partial(sound, grey=False, **options), seeds),
+        "twice": ("Back for a second job, with the gains of the first", partial(twice, **options), seeds),
+        "half": ("Controls that do half as much as usual", partial(sound, size=0.5, **options), seeds[: 2 * few]),
+        "double": ("Controls that do twice as much as usual", partial(sound, size=2.0, **options), seeds[: 2 * few]),
+        "dead": ("A control that does nothing", partial(faulty, **options), seeds[:few]),
+        "rendered": (
+            "Convergence and grey, by drawn photographs of 8 megapixels",
+            partial(sound, rendered=True, gun="inline", **options),
+            seeds[: asked.rendered],
+        ),
+    }
+    fine = True
+    for name, (title, work, numbers) in sets.items():
+        if (asked.only and name not in asked.only.split(",")) or not list(numbers):
+            continue
+        fine = report(played_of(title, work, numbers, rows=asked.rows), title) and fine
+    return 0 if fine else 1
 
 
 if __name__ == "__main__":

@@ -108,10 +108,17 @@ class Bench:
         gun: Arrangement of its guns.
         dead: Controls that do nothing: a fault.
         calm: Only convergence is off.
+        size_ratio: Its controls do so much more than usual ones.
     """
 
     def __init__(
-        self, seed: int, *, gun: Literal["inline", "delta"] = "inline", dead: tuple[str, ...] = (), calm: bool = False
+        self,
+        seed: int,
+        *,
+        gun: Literal["inline", "delta"] = "inline",
+        dead: tuple[str, ...] = (),
+        calm: bool = False,
+        size_ratio: float = 1.0,
     ) -> None:
         self.rng = np.random.default_rng([seed, 8151])
         self.gun, self.dead = gun, dead
@@ -124,6 +131,30 @@ class Bench:
         }
         self.gains = self._gains()
         self.ring_side = {name: self._signed(0.05) for name in self.rings}
+        for ring in self.rings.values():
+            ring.strength *= size_ratio
+        self.gains = {name: size_ratio * gain for name, gain in self.gains.items()}
+
+    def comes_back(self, job: int, *, calm: bool = False) -> None:
+        """The same display for a later job: other errors, the same controls, rings as they were left.
+
+        Where the rings stand counts from 0 again, as for a person who begins anew.
+        """
+        tilt_share, rng = self.tilt_share, self.rng
+        self.rng = np.random.default_rng([int(rng.integers(1 << 30)), job])
+        self.state = self._state(calm=calm)
+        wrong = self.state.misconvergence
+        self.tilt_share = tilt_share
+        crossed, size = wrong.crossed_mm[0], wrong.size_mm[0]
+        up, sideways = tilt_share["yoke_tilt_vertical"], tilt_share["yoke_tilt_horizontal"]
+        self.state.misconvergence = replace(
+            wrong,
+            crossed_mm=(crossed, crossed * up + float(self.rng.normal(0, 0.1))),
+            size_mm=(size, size * sideways + float(self.rng.normal(0, 0.1))),
+        )
+        for name, ring in self.rings.items():
+            ring.direction_rad -= POLE_PAIRS[name] * math.radians(ring.angle_deg)
+            ring.angle_deg = 0.0
 
     def _signed(self, size: float, spread: float = 0.35) -> float:
         """A gain whose size is known roughly and its direction not at all."""
