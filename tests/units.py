@@ -107,6 +107,7 @@ WITHOUT_UNIT: Final[Mapping[str, str]] = {
     "State:focus_turn": "turns of a control",
     "Ring:strength": "in whatever its kind of rings moves: millimetres, or a share of landing",
     "MoveRecord:amount": "in the unit that its field unit names",
+    "LaterReading:relative": "1 for a reference gun",
     "PreferredRow:": "in the unit of the value that was asked about",
 }
 
