@@ -7,8 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tubewright.answers.assessment import FORMAT, Spread, Unknown
-from tubewright.answers.hold import Held
+from tubewright.answers.assessment import FORMAT, Spread
 from tubewright.case import Gun, TreatmentKind
 from tubewright.judgement.due import SORT_WORDS, DueReading, DueSort, ReadLater, TreatedLast, due_readings
 from tubewright.knowledge.model import Knowledge
@@ -40,7 +39,11 @@ class WaitingTold:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundLater:
-    """A reading months after a treatment, beside what was known then of its holding."""
+    """A reading long after a treatment, beside the value at rest that its first readings promised.
+
+    ``value_emission`` and ``predicted`` are shares of a good gun. ``predicted`` is None where too
+    little was read then, ``same_instrument`` where one of the two isn't known.
+    """
 
     tube_id: int
     tube: str
@@ -49,10 +52,10 @@ class FoundLater:
     gun: Gun
     kind: TreatmentKind
     treated_at: dt.datetime
-    held: Held
-    value: float
-    unit: str
+    predicted: Spread | None
+    value_emission: float
     found_at: dt.datetime
+    same_instrument: bool | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,8 +93,9 @@ class WaitingJob:
 class CameBack:
     """How a gain held in the long run: the value at rest that was predicted, and what was found.
 
-    ``predicted`` is None where too little was read after the treatment; ``kept_ratio`` is
-    found over predicted; ``inside`` says whether the found value lies in the 80 % interval.
+    Both are shares of a good gun. ``predicted`` is None where too little was read after the
+    treatment; ``kept_ratio`` is found over predicted; ``inside`` says whether the found value
+    lies in the 80 % interval.
     """
 
     tube_id: int
@@ -103,10 +107,10 @@ class CameBack:
     treated_at: dt.datetime
     found_at: dt.datetime
     predicted: Spread | None
-    value: float
-    unit: str
+    value_emission: float
     kept_ratio: float | None
     inside: bool | None
+    same_instrument: bool | None
     words: str
 
 
@@ -209,10 +213,10 @@ def to_json(answer: Due) -> dict[str, object]:
                 "predicted": None
                 if one.predicted is None
                 else {name: _plain(getattr(one.predicted, name)) for name in ("median", "p10", "p90")},
-                "found": _plain(one.value),
-                "unit": one.unit,
+                "found": _plain(one.value_emission),
                 "kept": _plain(one.kept_ratio),
                 "inside": one.inside,
+                "same_instrument": one.same_instrument,
                 "words": one.words,
             }
             for one in answer.came_back
@@ -268,19 +272,20 @@ def _waiting(one: WaitingTold, now: dt.datetime) -> WaitingJob:
 
 
 def _came_back(one: FoundLater, knowledge: Knowledge) -> CameBack:
-    rest = one.held.rest
-    predicted = None if isinstance(rest, Unknown) or one.held.unit != one.unit else rest
-    ratio = one.value / predicted.median if predicted is not None else None
-    inside = None if predicted is None else predicted.p10 <= one.value <= predicted.p90
+    predicted, value = one.predicted, one.value_emission
+    ratio = value / predicted.median if predicted is not None and predicted.median > 0 else None
+    inside = None if predicted is None else predicted.p10 <= value <= predicted.p90
     after = _days((one.found_at - one.treated_at) / dt.timedelta(days=1))
     if predicted is None or ratio is None:
-        words = f"Read {one.value:.3g} {one.unit} {after} later; too little was read after the treatment to compare."
+        words = f"{value:.2f} of a good gun {after} later; too little was read after the treatment to compare."
     else:
         kept = "kept" if ratio >= knowledge.value("due_near_rest_ratio") else "not kept"
         words = (
-            f"{predicted.median:.3g} {one.unit} was predicted at rest ({predicted.p10:.3g} to {predicted.p90:.3g}), "
-            f"{one.value:.3g} {one.unit} was found {after} later: {100 * ratio:.0f} %, {kept}."
+            f"{predicted.median:.2f} of a good gun was predicted at rest ({predicted.p10:.2f} to {predicted.p90:.2f}), "
+            f"{value:.2f} was found {after} later: {100 * ratio:.0f} %, {kept}."
         )
+    if one.same_instrument is False:
+        words += " It was another instrument: the difference may be the box's."
     return CameBack(
         tube_id=one.tube_id,
         tube=one.tube,
@@ -291,10 +296,10 @@ def _came_back(one: FoundLater, knowledge: Knowledge) -> CameBack:
         treated_at=one.treated_at,
         found_at=one.found_at,
         predicted=predicted,
-        value=one.value,
-        unit=one.unit,
+        value_emission=value,
         kept_ratio=ratio,
         inside=inside,
+        same_instrument=one.same_instrument,
         words=words,
     )
 

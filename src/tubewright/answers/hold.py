@@ -308,7 +308,7 @@ def _headline(fit: Settling, surest: HoldClass, following: float | None) -> str:
             f"{100 * figure.median:.0f} % stay until the next day (80 % of the chances: {between})."
         )
     again = f" Read again {span(following)} after the treatment." if following is not None else ""
-    return f"Too early to say: the next day between {between} of the reading 15 minutes after may be left.{again}"
+    return f"Too early to say: the next day {between} of the reading 15 minutes after may be left.{again}"
 
 
 def _words(

@@ -14,6 +14,7 @@ from starlette.types import Scope
 from tubewright import __version__
 from tubewright.answers.assessment import Assessment
 from tubewright.bench.diagnosing import Diagnosing
+from tubewright.bench.dueing import Dues
 from tubewright.bench.failures import Failures, add_handlers
 from tubewright.bench.lan import phone, phones, sending
 from tubewright.bench.lan.gate import Gate, Network
@@ -26,6 +27,7 @@ from tubewright.bench.routes import (
     api,
     board,
     diagnosis,
+    due,
     facts,
     findings,
     guards,
@@ -92,11 +94,13 @@ def create_app(
     app.state.drawings = Drawings()
     app.state.diagnosing = Diagnosing()
     app.state.holds = Holds()
+    app.state.dues = Dues(app.state.holds)
     app.state.measuring = Measuring(store, knowledge, measure=measure)
     app.mount("/static", _Static(directory=Path(str(resources.files("tubewright.bench") / "static"))), name="static")
     # The fixed addresses (/jobs/new) come before those with a number in them.
     for part in (
         board,
+        due,
         readings,
         diagnosis,
         guards,

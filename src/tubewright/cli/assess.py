@@ -28,6 +28,9 @@ class Contract(enum.StrEnum):
     quote = "quote"
     bill = "bill"
     settings = "settings"
+    treat = "treat"
+    hold = "hold"
+    due = "due"
 
 
 def add(app: typer.Typer) -> None:
@@ -83,6 +86,7 @@ def schema(
     from tubewright.files.diagnose_schema import diagnose_schema
     from tubewright.files.measure_schema import measure_schema
     from tubewright.files.quote_schema import bill_schema, quote_schema, settings_schema
+    from tubewright.files.treat_schema import due_schema, hold_schema, treat_schema
 
     made = {
         Contract.case: case_schema,
@@ -93,6 +97,9 @@ def schema(
         Contract.quote: quote_schema,
         Contract.bill: bill_schema,
         Contract.settings: settings_schema,
+        Contract.treat: treat_schema,
+        Contract.hold: hold_schema,
+        Contract.due: due_schema,
     }
     emit_json(made[which]())
 

@@ -10,6 +10,7 @@ from tubewright import case
 from tubewright.bench import words
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import Bench, bench_of, form_of, go, page, wrong
+from tubewright.bench.routes.due import due_now
 from tubewright.bench.routes.records import display_of, tube_of
 from tubewright.bench.security import Form
 from tubewright.errors import ConflictError, InputError, UnknownRecordError
@@ -28,6 +29,7 @@ def board(request: Request, bench: TheBench, q: str = "", state: str = "", page_
     found = bench.store.board(q.strip()[:200], state=chosen, page=page_at or None)
     counts = bench.store.counts()
     nothing_yet = not any(counts.values()) and not q
+    first_look = not (q.strip() or state or page_at)
     return page(
         request,
         "board.html",
@@ -35,6 +37,7 @@ def board(request: Request, bench: TheBench, q: str = "", state: str = "", page_
         next_page=found.next_page,
         counts=counts,
         nothing_yet=nothing_yet,
+        due=due_now(request, bench) if first_look and not nothing_yet else None,
         q=q.strip()[:200],
         state=chosen or "",
     )
