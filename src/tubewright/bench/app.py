@@ -20,6 +20,7 @@ from tubewright.bench.lan import phone, phones, sending
 from tubewright.bench.lan.gate import Gate, Network
 from tubewright.bench.lan.pairing import Offers
 from tubewright.bench.measuring import Measure, Measuring
+from tubewright.bench.money_drafts import MoneyDrafts
 from tubewright.bench.pages import Assess, Bench, Replay, environment
 from tubewright.bench.pictures import Drawings
 from tubewright.bench.routes import (
@@ -34,12 +35,14 @@ from tubewright.bench.routes import (
     measurements,
     patterns,
     photos,
+    quote,
     rasters,
     readings,
     recap,
     reckon,
     records,
     repairs,
+    settings,
     shop,
     source,
     supply,
@@ -95,6 +98,7 @@ def create_app(
     app.state.diagnosing = Diagnosing()
     app.state.holds = Holds()
     app.state.dues = Dues(app.state.holds)
+    app.state.money_drafts = MoneyDrafts()
     app.state.measuring = Measuring(store, knowledge, measure=measure)
     app.mount("/static", _Static(directory=Path(str(resources.files("tubewright.bench") / "static"))), name="static")
     # The fixed addresses (/jobs/new) come before those with a number in them.
@@ -114,7 +118,7 @@ def create_app(
         verdict,
     ):
         app.include_router(part.router)
-    for part in (records, reckon, recap, source, afc, tools, patterns, rasters, supply, shop):
+    for part in (records, reckon, recap, source, afc, tools, patterns, rasters, supply, shop, settings, quote):
         app.include_router(part.router)
     for part in (phones, phone, sending):
         app.include_router(part.router)

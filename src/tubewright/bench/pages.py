@@ -143,6 +143,9 @@ SAID: Final[Mapping[str, str]] = {
     "history_unknown": "Noted: nobody knows of earlier restorations.",
     "after": "Reading written down.",
     "outcome": "Outcome written down.",
+    "move": "Move written down.",
+    "moves": "Moves written down.",
+    "chosen": "Reckoned with these from now on.",
     "facts": "Saved.",
     "looked": "What you saw of the glass is saved.",
     "opened": "The job is on the board.",
@@ -160,6 +163,8 @@ SAID: Final[Mapping[str, str]] = {
     "judged": "Readings saved, verdict kept.",
     "confirmed": "Confirmed, and kept with the job.",
     "repair": "Repair written down.",
+    "given_out": "Given out, and kept with the job.",
+    "settings": "The shop's settings are saved.",
     "aside": "Set aside; it is in the list of tests set aside.",
     "stands": "Noted how the set stands.",
 }

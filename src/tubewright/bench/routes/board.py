@@ -50,14 +50,15 @@ def new_job(request: Request, bench: TheBench, display: str = "") -> Response:
 
 
 def _form(request: Request, bench: Bench, display: str, *, status: int = 200, **context: object) -> Response:
-    record, use, costs = None, None, None
+    record, use = None, None
+    costs = of_the_shop(bench, None)
     if display:
         if not (display.isascii() and display.isdigit() and len(display) < 10):
             raise UnknownRecordError(())
         record = bench.store.display(int(display))
         jobs = bench.store.jobs_of_display(record.id)
         if jobs:
-            use, costs = jobs[0].use, jobs[0].costs
+            use, costs = jobs[0].use, of_the_shop(bench, jobs[0].costs)
     return page(request, "job_new.html", status=status, record=record, use=use, costs=costs, **context)
 
 
@@ -72,7 +73,7 @@ def open_job(request: Request, bench: TheBench, form: TheForm) -> Response:
         tube = None if known is not None else tube_of(read, "tube_label")
         owner, place = read.words("owner"), read.words("place")
         idle = read.figure("idle_years", "years")
-        use, costs = use_of(read), costs_of(read)
+        use, costs = use_of(read), of_the_shop(bench, costs_of(read))
         owner_words, waits_for = read.words("owner_words", longest=4000), read.words("waits_for")
         read.finish()
         with bench.store.together():
@@ -92,6 +93,16 @@ def open_job(request: Request, bench: TheBench, form: TheForm) -> Response:
         shown = wrong(by_field(error.faults), error.faults, form)
         return _form(request, bench, form.text("display"), status=422, **shown)
     return go(request, f"/jobs/{job.id}", said="opened", job_id=job.id)
+
+
+def of_the_shop(bench: Bench, costs: case.Costs | None) -> case.Costs:
+    """Costs with the shop's currency and rate where nobody gave any."""
+    costs, held = costs or case.Costs(), bench.store.settings()
+    currency = costs.currency or held["currency"] or None
+    rate = costs.bench_rate_per_hour
+    if rate is None and held["bench_rate_per_hour"] and currency == (held["currency"] or None):
+        rate = float(held["bench_rate_per_hour"])
+    return costs.model_copy(update={"currency": currency, "bench_rate_per_hour": rate})
 
 
 def use_of(read: FormReader) -> case.Use | None:
