@@ -31,7 +31,7 @@ KNOWLEDGE: Final = load_knowledge()
 EXAMPLE: Final = Path(__file__).parents[2] / "docs" / "examples" / "larkspur-19.csv"
 
 
-def part(number: int, kind: str, attributes: dict[str, object], **more: Any) -> Item:
+def part(number: int, kind: str, attributes: dict[str, object], **more: Any) -> Item:  # noqa: ANN401 - any other field
     return Item(
         id=number, code=f"P{number}", sort="part", kind=kind, name=f"part {number}", attributes=attributes, **more
     )
@@ -122,7 +122,7 @@ def test_a_recap_list_is_served_from_the_stock() -> None:
     assert given is not None
     assert given.code == "P1"
     assert found.not_said == ("part 2",)
-    assert dict(found.service.taken) == {1: 1}
+    assert dict(found.service.taken) == {1: ("C911",)}
     assert found.headline.startswith(f"1 of {len(by_ref)} parts from the stock")
     ordered = {ref for line in found.service.to_order for ref in line.refs}
     assert "C911" not in ordered
@@ -133,7 +133,7 @@ def test_a_recap_list_is_served_from_the_stock() -> None:
     body = recap_from_stock_json(found, KNOWLEDGE, cautions=["mind"])
     assert next(iter(body)) == "format"
     assert list(body)[1] == "cautions"
-    assert body["reserve"] == [{"item": "P1", "name": "part 1", "count": 1}]
+    assert body["reserve"] == [{"item": "P1", "name": "part 1", "count": 1, "refs": ["C911"]}]
 
 
 def test_an_empty_shelf_leaves_the_whole_order() -> None:

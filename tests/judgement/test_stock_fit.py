@@ -79,7 +79,8 @@ def test_the_better_offer_comes_first() -> None:
 def test_need_comes_first_and_the_rest_is_ordered() -> None:
     found = serve([wanted("C1"), wanted("C2"), wanted("C3")], shelf((low_esr(100, 160), 2)), KNOWLEDGE)
     assert [one.given is not None for one in found.served] == [True, True, False]
-    assert found.taken == {1: 2}
+    assert found.taken == {1: ("C1", "C2")}
+    assert (found.again, found.new) == ({1: ("C3",)}, ()), "more of the same is bought, not something new"
     (line,) = found.to_order
     assert (line.count, line.refs, line.kind, line.capacitance_uf) == (1, ("C3",), "electrolytic_low_esr", 100)
     assert found.served[2].offers, "what would fit is still named, though all of it is spoken for"
@@ -128,14 +129,16 @@ def test_nothing_is_given_twice_and_nothing_is_lost(
     ]
     found = serve(asked, held, KNOWLEDGE)
     for lying in held:
-        assert found.taken.get(lying.key, 0) <= lying.free
+        assert len(found.taken.get(lying.key, ())) <= lying.free
     given = sum(one.given is not None for one in found.served)
-    assert given == sum(found.taken.values())
+    assert given == sum(len(refs) for refs in found.taken.values())
     ordered = {ref for line in found.to_order for ref in line.refs}
+    bought = {ref for refs in found.again.values() for ref in refs} | {ref for line in found.new for ref in line.refs}
+    assert bought == ordered
     assert ordered == {one.wanted.part.ref for one in found.served if one.given is None and one.wanted.buy is not None}
     for one in found.served:
         if one.given is not None:
             verdict = judge_substitution(one.wanted.part.part, one.given.shelf.part, "rail", KNOWLEDGE).verdict
             assert verdict != "refused"
         elif one.offers:
-            assert all(found.taken.get(offer.shelf.key, 0) == max(0, offer.shelf.free) for offer in one.offers)
+            assert all(len(found.taken.get(x.shelf.key, ())) == max(0, x.shelf.free) for x in one.offers)

@@ -131,8 +131,8 @@ def recap_from_stock_json(found: RecapFromStock, knowledge: Knowledge, *, cautio
             for one in found.service.served
         ],
         "reserve": [
-            {"item": found.items[key].code, "name": found.items[key].name, "count": count}
-            for key, count in sorted(found.service.taken.items())
+            {"item": found.items[key].code, "name": found.items[key].name, "count": len(refs), "refs": list(refs)}
+            for key, refs in sorted(found.service.taken.items())
         ],
         "order": [
             {

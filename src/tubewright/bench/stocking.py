@@ -5,16 +5,18 @@ Both doors go through here, so that a page and a command are answered alike.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from tubewright.answers.donor import SetFigures, Tube
 from tubewright.answers.shelf import emission_of, measured_figures, record_fields
 from tubewright.answers.stock import Item, Taken, ToOrder
-from tubewright.answers.stock_kinds import CAPACITOR_KIND, exact_kind
+from tubewright.answers.stock_kinds import ATTRIBUTES, CAPACITOR_KIND, exact_kind, kinds, stored_kind
+from tubewright.answers.stock_recap import RecapFromStock, order_attributes
 from tubewright.experience import Experience
 from tubewright.files.shelf import item_fields, shelf_tube
+from tubewright.files.stock_fields import made_name
 from tubewright.files.tubes import set_figures
 from tubewright.knowledge.chassis import Chassis
 from tubewright.knowledge.model import Knowledge
@@ -30,7 +32,7 @@ def item_of(record: StockItem) -> Item:
         sort=record.sort,
         kind=exact_kind(record.kind, record.attributes),
         name=record.name,
-        attributes={name: value for name, value in record.attributes.items() if name != CAPACITOR_KIND},
+        attributes={name: record.attributes[name] for name in _in_order(record.attributes)},
         quantity=record.quantity,
         reserved=record.reserved,
         minimum=record.minimum,
@@ -41,6 +43,12 @@ def item_of(record: StockItem) -> Item:
         tube_id=record.tube_id,
         notes=record.notes,
     )
+
+
+def _in_order(attributes: Mapping[str, object]) -> list[str]:
+    """Names of attributes as people read them, those that aren't known last."""
+    known = [name for name in ATTRIBUTES if name in attributes]
+    return known + [name for name in attributes if name not in ATTRIBUTES and name != CAPACITOR_KIND]
 
 
 def items_of(records: Iterable[StockItem]) -> list[Item]:
@@ -72,6 +80,61 @@ def taken_of(records: Iterable[Reservation]) -> list[Taken]:
 def order_of(lines: Iterable[OrderLine]) -> list[ToOrder]:
     """The order list as the answers take it."""
     return [ToOrder(item=item_of(line.item), count=line.short, for_jobs=line.for_jobs) for line in lines]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecapTaken:
+    """What was done about a recap list: pieces reserved, pieces ordered, items that are new in the stock."""
+
+    reserved: int
+    ordered: int
+    new_items: int
+
+
+def take_recap(
+    store: Store, job_id: int, found: RecapFromStock, knowledge: Knowledge, *, order: bool = True, by: int | None = None
+) -> RecapTaken:
+    """Reserve what the stock has for a recap list, and put the rest on the order list; all in one change.
+
+    Args:
+        store: The shop's records.
+        job_id: The job they are for.
+        found: How the stock serves the list, as just worked out.
+        knowledge: Holds the names of kinds.
+        order: Whether to order the rest; what is ordered is reserved as well.
+        by: Who does it.
+    """
+    reserved = ordered = 0
+    with store.together():
+        for key, refs in found.service.taken.items():
+            store.reserve(job_id, key, len(refs), note=note_of(refs), by=by)
+            reserved += len(refs)
+        for key, refs in found.service.again.items() if order else ():
+            store.reserve(job_id, key, len(refs), order=True, note=note_of(refs), by=by)
+            ordered += len(refs)
+        for line in found.service.new if order else ():
+            kind, attributes = kinds(knowledge)[line.kind], order_attributes(line)
+            values = {
+                "sort": "part",
+                "name": made_name(line.kind, attributes, knowledge),
+                "kind": stored_kind(kind, knowledge),
+                "attributes": attributes | {CAPACITOR_KIND: kind.id},
+                "quantity": 0,
+                "notes": "The least that a recap list asked for; correct it by the part that comes.",
+            }
+            item = store.add_item(values, by=by)
+            store.reserve(job_id, item.id, line.count, order=True, note=note_of(line.refs), by=by)
+            ordered += line.count
+    return RecapTaken(reserved=reserved, ordered=ordered, new_items=len(found.service.new) if order else 0)
+
+
+_LONGEST_NOTE: Final = 380
+
+
+def note_of(refs: Sequence[str]) -> str:
+    """For which parts of a board something was reserved."""
+    text = f"for {' '.join(refs)}"
+    return text if len(text) <= _LONGEST_NOTE else f"{text[:_LONGEST_NOTE].rpartition(' ')[0]} ..."
 
 
 # --- the shelf of donors ---------------------------------------------------------------

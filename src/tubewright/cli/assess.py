@@ -31,6 +31,14 @@ class Contract(enum.StrEnum):
     treat = "treat"
     hold = "hold"
     due = "due"
+    label = "label"
+    donor = "donor"
+    stock = "stock"
+    stock_item = "stock-item"
+    stock_reservation = "stock-reservation"
+    stock_parts = "stock-parts"
+    stock_order = "stock-order"
+    stock_recap = "stock-recap"
 
 
 def add(app: typer.Typer) -> None:
@@ -84,8 +92,10 @@ def schema(
     from tubewright.files import assess_schema, case_schema
     from tubewright.files.advise_schema import advise_schema
     from tubewright.files.diagnose_schema import diagnose_schema
+    from tubewright.files.donor_schema import donor_schema, label_schema
     from tubewright.files.measure_schema import measure_schema
     from tubewright.files.quote_schema import bill_schema, quote_schema, settings_schema
+    from tubewright.files.stock_schema import SCHEMAS
     from tubewright.files.treat_schema import due_schema, hold_schema, treat_schema
 
     made = {
@@ -100,6 +110,9 @@ def schema(
         Contract.treat: treat_schema,
         Contract.hold: hold_schema,
         Contract.due: due_schema,
+        Contract.label: label_schema,
+        Contract.donor: donor_schema,
+        **{Contract(name): schema_of for name, schema_of in SCHEMAS.items()},
     }
     emit_json(made[which]())
 

@@ -174,14 +174,16 @@ def edited_values(item: Item, typed: TypedItem, knowledge: Knowledge, *, this_ye
     return values
 
 
+_NOT_IN_NAME: Final = frozenset({"made_year", "lead_mm", "height_mm", "ripple_a", "esr_ohm", "life_h", "mark"})
+
+
 def made_name(kind: str, attributes: Mapping[str, object], knowledge: Knowledge) -> str:
     """What an item is called where nobody named it: what is known of it, the most telling first."""
-    words = short_words(kind, attributes, knowledge)
+    words = short_words(kind, {k: v for k, v in attributes.items() if k not in _NOT_IN_NAME}, knowledge)
     if kind == "tube":
         return str(attributes.get("label") or "") or "picture tube"
     mark = str(attributes.get("mark") or "")
-    shown = [one for one in words if one != mark][:3]
-    return ", ".join([mark, *shown] if mark else shown)[:_LONGEST_TEXT]
+    return ", ".join([mark, *words[:3]] if mark else words[:3])[:_LONGEST_TEXT]
 
 
 def _of_kind(kind: Kind) -> str:
@@ -454,7 +456,8 @@ def _take(token: str, kind: Kind, found: dict[str, Any], where: str) -> bool:
 def unknown_field(name: str, where: str) -> Fault | None:
     """The fault of a field that isn't there, where one that is looks like it."""
     known = (*BASE_FIELDS, *ATTRIBUTES)
-    near = get_close_matches(name.casefold().replace(" ", "_"), known, n=2, cutoff=0.75)
+    plain = name.casefold().strip().replace(" ", "_")
+    near = [one for one in known if one.startswith(f"{plain}_")] or get_close_matches(plain, known, n=2, cutoff=0.75)
     if not near:
         return None
     return Fault(what=f"there is no field “{name[:40]}”", where=where, mend=f"Did you mean {' or '.join(near)}?")

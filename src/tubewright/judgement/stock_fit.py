@@ -55,10 +55,20 @@ class Served:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShelfService:
-    """How a shelf serves a list: part by part in the order of need, how many of each item, and what must be ordered."""
+    """How a shelf serves a list.
+
+    Attributes:
+        served: part by part, in the order of need.
+        taken: for which parts each item is given, by key.
+        again: for which parts an item that fits has to be bought again, because none of it is free.
+        new: what must be ordered that no item of the stock is.
+        to_order: all that must be ordered, put together.
+    """
 
     served: tuple[Served, ...]
-    taken: Mapping[int, int] = field(default_factory=dict)
+    taken: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    again: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    new: tuple[OrderLine, ...] = ()
     to_order: tuple[OrderLine, ...] = ()
 
 
@@ -147,16 +157,24 @@ def serve(wanted: Sequence[Wanted], shelf: Sequence[ShelfPart], knowledge: Knowl
         as it is free. What is left over is put together as an order.
     """
     left = {one.key: max(0, one.free) for one in shelf}
-    taken: dict[int, int] = {}
+    taken: dict[int, tuple[str, ...]] = {}
+    again: dict[int, tuple[str, ...]] = {}
     served = []
     lacking: list[tuple[str, Buy]] = []
+    strange: list[tuple[str, Buy]] = []
     for one in wanted:
+        ref = one.part.ref
         offers = fitting(one, shelf, knowledge)
         given = next((offer for offer in offers if left[offer.shelf.key] > 0), None)
+        served.append(Served(wanted=one, offers=offers, given=given))
         if given is not None:
             left[given.shelf.key] -= 1
-            taken[given.shelf.key] = taken.get(given.shelf.key, 0) + 1
+            taken[given.shelf.key] = (*taken.get(given.shelf.key, ()), ref)
         elif one.buy is not None:
-            lacking.append((one.part.ref, one.buy))
-        served.append(Served(wanted=one, offers=offers, given=given))
-    return ShelfService(served=tuple(served), taken=taken, to_order=order(lacking))
+            lacking.append((ref, one.buy))
+            if offers:
+                key = offers[0].shelf.key
+                again[key] = (*again.get(key, ()), ref)
+            else:
+                strange.append((ref, one.buy))
+    return ShelfService(served=tuple(served), taken=taken, again=again, new=order(strange), to_order=order(lacking))
