@@ -72,7 +72,7 @@ class Change:
         Raises:
             ConflictError: somebody else changed or removed it.
         """
-        before = self._still(table, row_id, version)
+        before = self.still(table, row_id, version)
         if all(before[name] == value for name, value in values.items()):
             return
         seen = before["version"]
@@ -85,11 +85,17 @@ class Change:
 
     def delete(self, table: Table, row_id: int, *, version: int | None = None) -> None:
         """Remove a row, if it is still the version that the person saw."""
-        before = self._still(table, row_id, version)
+        before = self.still(table, row_id, version)
         self.conn.execute(delete(table).where(table.c.id == row_id))
         self._note("delete", table, before, None)
 
-    def _still(self, table: Table, row_id: int, version: int | None) -> Values:
+    def still(self, table: Table, row_id: int, version: int | None) -> Values:
+        """The row, if it is still the version that the person saw.
+
+        Raises:
+            ConflictError: somebody else changed or removed it.
+            UnknownRecordError: there never was one.
+        """
         try:
             before = self.row(table, row_id)
         except UnknownRecordError:

@@ -15,6 +15,7 @@ from tubewright import case
 from tubewright.errors import Fault, InputError
 from tubewright.records import checks, rows, shop
 from tubewright.records.changes import Values
+from tubewright.records.greys import check_grey_round
 from tubewright.records.model import JOB_STATES
 from tubewright.records.moves import check_move
 from tubewright.records.papers import check_paper
@@ -320,6 +321,7 @@ _SENSE: Final[Mapping[str, Callable[[Values, str], None]]] = {
     "verdicts": _verdict,
     "measurements": _measurement,
     "control_moves": check_move,
+    "grey_rounds": check_grey_round,
     "stock_items": check_item,
     "reservations": check_reservation,
     "shop_settings": check_setting,

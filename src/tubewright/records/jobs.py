@@ -16,6 +16,7 @@ from tubewright.records.model import Job, JobPage, TubeHistory
 from tubewright.records.reserving import reservations_where
 from tubewright.records.rows import (
     confirmation_record,
+    grey_round_record,
     job_record,
     measurement_record,
     move_record,
@@ -31,6 +32,7 @@ from tubewright.records.tables import (
     confirmations,
     control_moves,
     displays,
+    grey_rounds,
     jobs,
     measurements,
     observations,
@@ -49,7 +51,7 @@ EDITABLE_TEXTS: Final = ("owner_words", "waits_for", "closing_note")
 
 
 def job_page(conn: Connection, job_id: int) -> JobPage:
-    """All of one job, in thirteen questions whatever its size."""
+    """All of one job, in fourteen questions whatever its size."""
     job = job_record(row(conn, jobs, job_id))
     return JobPage(
         job=job,
@@ -64,6 +66,7 @@ def job_page(conn: Connection, job_id: int) -> JobPage:
         repairs=records_of(conn, repairs, repairs.c.job_id == job_id, repair_record),
         confirmations=records_of(conn, confirmations, confirmations.c.job_id == job_id, confirmation_record),
         moves=records_of(conn, control_moves, control_moves.c.job_id == job_id, move_record),
+        grey_rounds=records_of(conn, grey_rounds, grey_rounds.c.job_id == job_id, grey_round_record),
         reservations=reservations_where(conn, reservations.c.job_id == job_id),
     )
 

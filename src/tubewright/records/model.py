@@ -299,6 +299,36 @@ class StoredFile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GreyRoundRecord:
+    """A reading of the grey steps, with what was turned since the one before it.
+
+    Attributes:
+        readings_json: the readings, as the answers write them.
+        turned_json: turns by control since the reading before, clockwise above 0.
+        retrace_seen: retrace lines were seen on a dark picture.
+        white: the white that was wished, by its name or by x and y.
+        kind: whose tolerances hold.
+        peak_cd_m2: peak white wished.
+        swing_v: cathode volts from black to full white.
+    """
+
+    id: int
+    uid: str
+    version: int
+    job_id: int
+    at: dt.datetime
+    readings_json: str
+    turned_json: str
+    retrace_seen: bool
+    white: str
+    kind: str
+    peak_cd_m2: float | None
+    swing_v: float | None
+    note: str = ""
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JobPage:
     """All of one job, gathered in few questions to the database; lists are oldest first."""
 
@@ -314,6 +344,7 @@ class JobPage:
     repairs: tuple[RepairRecord, ...] = ()
     confirmations: tuple[ConfirmationRecord, ...] = ()
     moves: tuple[MoveRecord, ...] = ()
+    grey_rounds: tuple[GreyRoundRecord, ...] = ()
     reservations: tuple[Reservation, ...] = ()
 
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from typing import Final
 
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, func, select, update
 
 from tubewright.errors import Fault, InputError, UnknownRecordError
 from tubewright.records import checks
@@ -90,14 +90,12 @@ def _paper(conn: Connection, paper_id: int) -> PaperRecord:
 
 def _next(conn: Connection, sort: PaperSort) -> int:
     """The next number of a sort, which nobody gets again."""
-    given = conn.execute(select(paper_counters.c.last).where(paper_counters.c.sort == sort)).scalar()
-    # Papers may have come with an import, in which a counter doesn't travel.
+    of_sort = paper_counters.c.sort == sort
+    given = conn.execute(select(paper_counters.c.last).where(of_sort)).scalar_one()
+    # Papers may have come with an import; what was given and taken back there doesn't travel.
     kept = conn.execute(select(func.max(papers.c.counter)).where(papers.c.sort == sort)).scalar()
-    fresh = max(given or 0, kept or 0) + 1
-    if given is None:
-        conn.execute(insert(paper_counters).values(sort=sort, last=fresh))
-    else:
-        conn.execute(update(paper_counters).where(paper_counters.c.sort == sort).values(last=fresh))
+    fresh = int(max(given, kept or 0)) + 1
+    conn.execute(update(paper_counters).where(of_sort).values(last=fresh))
     return fresh
 
 

@@ -113,6 +113,7 @@ class Pictures(Transactions):
         """Strike a measurement out; history keeps it. Moves made after it then follow the measurement before it."""
 
         def work(change: Change) -> None:
+            change.still(measurements, measurement_id, version)
             rehang(change, measurement_id)
             change.delete(measurements, measurement_id, version=version)
 

@@ -86,8 +86,7 @@ class Reservations(Transactions):
         """
 
         def work(change: Change) -> Reservation:
-            before = change.row(reservations, reservation_id)
-            change.update(reservations, reservation_id, {"state": "used"}, version=version)
+            before = change.still(reservations, reservation_id, version)
             _only(before, ("reserved",), "used")
             item = change.row(stock_items, before["item_id"])
             left = item["quantity"] - before["quantity"]
@@ -99,6 +98,7 @@ class Reservations(Transactions):
                         mend="Enter what has come in, or count the shelf again and correct the quantity",
                     )
                 )
+            change.update(reservations, reservation_id, {"state": "used"})
             change.update(stock_items, item["id"], {"quantity": left})
             return _one(change.conn, reservation_id)
 
@@ -108,9 +108,9 @@ class Reservations(Transactions):
         """Give back what was reserved; of what was used already, the pieces go back to the shelf."""
 
         def work(change: Change) -> Reservation:
-            before = change.row(reservations, reservation_id)
-            change.update(reservations, reservation_id, {"state": "released"}, version=version)
+            before = change.still(reservations, reservation_id, version)
             _only(before, ("reserved", "used"), "released")
+            change.update(reservations, reservation_id, {"state": "released"})
             if before["state"] == "used":
                 item = change.row(stock_items, before["item_id"])
                 back = min(MOST_PIECES, item["quantity"] + before["quantity"])
@@ -163,7 +163,7 @@ def _only(before: Values, states: tuple[str, ...], wanted: str) -> None:
             Fault(
                 what=f"this was {before['state']} already, and can't be {wanted}",
                 where=f"reservation {before['id']}",
-                mend="Reserve it anew",
+                mend="Reserve what is needed anew",
             )
         )
 

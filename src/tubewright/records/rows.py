@@ -12,6 +12,7 @@ from tubewright import case
 from tubewright.records.changes import Values
 from tubewright.records.model import (
     ConfirmationRecord,
+    GreyRoundRecord,
     Job,
     Look,
     MeasurementRecord,
@@ -148,6 +149,12 @@ def move_record(values: Mapping[str, Any]) -> MoveRecord:
         "undone", "wrong_way", "at_stop", "note",
     )  # fmt: skip
     return MoveRecord(**_common(values), **{name: values[name] for name in plain})
+
+
+def grey_round_record(values: Mapping[str, Any]) -> GreyRoundRecord:
+    """A row of grey_rounds as a record."""
+    plain = ("at", "readings_json", "turned_json", "retrace_seen", "white", "kind", "peak_cd_m2", "swing_v", "note")
+    return GreyRoundRecord(**_common(values), **{name: values[name] for name in plain})
 
 
 def item_record(values: Mapping[Any, Any]) -> StockItem:

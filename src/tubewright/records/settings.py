@@ -8,6 +8,7 @@ from decimal import Decimal, InvalidOperation
 from typing import Final
 
 from sqlalchemy import Connection, select
+from sqlalchemy.exc import IntegrityError
 
 from tubewright.errors import Fault, InputError
 from tubewright.records import checks
@@ -114,7 +115,11 @@ class Settings(Transactions):
                     change.update(shop_settings, there[key]["id"], {"value": value})
             return result
 
-        return self.change(by, work)
+        try:
+            return self.change(by, work)
+        except IntegrityError:
+            # Another process on PostgreSQL was quicker to set it for the first time; now it is there to be changed.
+            return self.change(by, work)
 
 
 def settings_here(conn: Connection) -> dict[str, str]:

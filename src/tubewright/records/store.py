@@ -25,6 +25,7 @@ from tubewright.records import jobs as _jobs
 from tubewright.records import shop as _shop
 from tubewright.records import undo as _undo
 from tubewright.records import work as _work
+from tubewright.records.greys import Greys
 from tubewright.records.instruments import Instruments
 from tubewright.records.model import (
     BoardRow,
@@ -71,6 +72,7 @@ class Store(
     Repairs,
     Treatments,
     Moves,
+    Greys,
     Stock,
     Reservations,
     Settings,

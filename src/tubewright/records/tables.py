@@ -250,6 +250,23 @@ control_moves: Final = editable(
 )
 """Controls that were moved to set the picture up, each after the measurement that led to it."""
 
+grey_rounds: Final = editable(
+    "grey_rounds",
+    link("job_id", "jobs"),
+    link("person_id", "people", needed=False),
+    Column("at", UtcTime, nullable=False),
+    Column("readings_json", Text, nullable=False),
+    Column("turned_json", Text, nullable=False),
+    Column("retrace_seen", Boolean, nullable=False),
+    Column("white", String(40), nullable=False),
+    Column("kind", String(10), nullable=False),
+    CheckConstraint("kind IN ('inline', 'delta', 'broadcast')", name="kind"),
+    Column("peak_cd_m2", Float),
+    Column("swing_v", Float),
+    words("note"),
+)
+"""Readings of a grey scale, each with what was turned before it and what was wished for."""
+
 photo_files: Final = Table(
     "photo_files",
     METADATA,
@@ -331,6 +348,7 @@ Index(None, photos.c.job_id)
 Index(None, measurements.c.job_id)
 Index(None, control_moves.c.job_id)
 Index(None, control_moves.c.after_measurement_id)
+Index(None, grey_rounds.c.job_id)
 Index(None, parts.c.job_id)
 Index(None, known_good.c.instrument_id)
 Index(None, history.c.job_id, history.c.id)
@@ -357,6 +375,7 @@ EDITABLE: Final[tuple[Table, ...]] = (
     photos,
     measurements,
     control_moves,
+    grey_rounds,
     parts,
     stock_items,
     reservations,
@@ -390,6 +409,7 @@ NOUNS: Final[dict[str, str]] = {
     "photos": "photo",
     "measurements": "measurement",
     "control_moves": "move",
+    "grey_rounds": "reading of the grey steps",
     "parts": "part",
     "stock_items": "item",
     "reservations": "reservation",

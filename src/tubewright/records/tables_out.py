@@ -51,8 +51,10 @@ class TablesOut(Transactions):
     def _rows(self, table: Table) -> Iterator[dict[str, object]]:
         with self.database.read() as conn:
             few = conn.execution_options(yield_per=ROWS_AT_ONCE)
-            for found in few.execute(select(table).order_by(table.c.id)).mappings():
-                yield dict(found)
+            # Closed even if the reader stops midway: on PostgreSQL a cursor of the server hangs on it.
+            with few.execute(select(table).order_by(table.c.id)) as result:
+                for found in result.mappings():
+                    yield dict(found)
 
 
 def _table(name: str) -> Table:

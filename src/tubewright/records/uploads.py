@@ -137,8 +137,10 @@ class Uploads(Transactions):
                         mend="Send what is left of the file, or begin a new upload",
                     )
                 )
+            # The upload first: on PostgreSQL whoever comes second with the same piece then waits, and is told.
+            taken = _write(conn, upload_id, received=offset + len(data), changed_at=self.clock())
             conn.execute(insert(upload_chunks).values(upload_id=upload_id, offset=offset, data=data))
-            return _write(conn, upload_id, received=offset + len(data), changed_at=self.clock())
+            return taken
 
         return self.database.write(work)
 

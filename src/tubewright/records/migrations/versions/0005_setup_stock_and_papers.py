@@ -204,12 +204,13 @@ def _papers() -> None:
     )
     op.create_index(op.f("ix_papers_job_id"), "papers", ["job_id"], unique=False)
     op.create_index(op.f("ix_papers_sort_counter"), "papers", ["sort", "counter"], unique=True)
-    op.create_table(
+    counters = op.create_table(
         "paper_counters",
         sa.Column("sort", sa.String(length=10), nullable=False),
         sa.Column("last", sa.Integer(), nullable=False),
         sa.PrimaryKeyConstraint("sort", name=op.f("pk_paper_counters")),
     )
+    op.bulk_insert(counters, [{"sort": sort, "last": 0} for sort in ("quote", "bill", "customer", "bench")])
 
 
 def _phones() -> None:
