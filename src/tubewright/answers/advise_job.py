@@ -17,7 +17,7 @@ from tubewright.answers.advise import (
     Turned,
     usual_controls,
 )
-from tubewright.answers.advise_learned import rings_left
+from tubewright.answers.advise_learned import rings_found
 from tubewright.answers.advise_stored import Shelf, StoredMove
 from tubewright.errors import Fault, InputError
 from tubewright.judgement.advice.effects import DELTA, INLINE
@@ -185,7 +185,7 @@ def _first_rings(
     """How rings stood at the first photograph: as somebody looked, else as the last job left them."""
     rings: dict[str, RingSetting] = {}
     if earlier and earlier[-1].same_tube:
-        rings |= rings_left(earlier[-1], knowledge)
+        rings |= rings_found(earlier[-1], knowledge)
     for move in before:
         if move.control in RINGS and move.tabs_mm is not None and not move.undone:
             was = rings.get(move.control)

@@ -7,31 +7,20 @@ common practice.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
 
 from tubewright.answers.advised import Learned, Origin
+from tubewright.judgement.advice.carry import ON_THE_TUBE, learned_gains
 from tubewright.judgement.advice.course import Course, RingSetting, Setup, Turned, follow, known
 from tubewright.judgement.advice.effects import RINGS, CarriedGain, Input
 from tubewright.judgement.advice.modes import FOLDED, MODES
 from tubewright.judgement.advice.moves import way
 from tubewright.judgement.seen_checks import Measured
 from tubewright.knowledge.model import Knowledge
-
-LEARNED_RATIO: Final = 0.7
-"""A gain counts as learned once its standard deviation is below this share of the first guess."""
-CARRIED_RATIO: Final = 0.3
-"""What may have changed between two jobs, as a share of a gain: a clamp, a part, a hand."""
-
-ON_THE_TUBE: Final = frozenset(
-    {*RINGS, "yoke_axial", "yoke_tilt_vertical", "yoke_tilt_horizontal", "yoke_rotation", "wedges"}
-    | {"convergence_strips", "static_red", "static_green", "static_blue", "blue_lateral", "dynamic_convergence"}
-)
-"""Controls whose effect belongs to tube and yoke: with another tube nothing of it is carried over."""
 
 PER: Final[Mapping[str, str]] = {"turn": "one turn", "mm": "one mm", "deg": "one degree", "cm": "one cm"}
 ABOUT: Final[Mapping[str, tuple[str, str]]] = {
@@ -72,12 +61,14 @@ class Earlier:
         measured: Its measurements in order.
         turned: What was turned between them.
         setup: How it was set up.
+        rings: How the rings stood when it ended, with what was turned after its last photograph.
         same_tube: The tube was the one that is in the display now.
     """
 
     measured: Sequence[Measured]
     turned: Sequence[Turned]
     setup: Setup
+    rings: Mapping[str, RingSetting] = field(default_factory=dict)
     same_tube: bool = True
 
 
@@ -88,27 +79,12 @@ def gains_taught(earlier: Sequence[Earlier], knowledge: Knowledge) -> Mapping[st
         earlier: Their set-ups, oldest first; each begins with what those before it taught.
         knowledge: The facts.
     """
-    taught: dict[str, CarriedGain] = {}
-    same_tube = True
-    for one in earlier:
-        if one.same_tube != same_tube:
-            taught = {name: gain for name, gain in taught.items() if _control(name) not in ON_THE_TUBE}
-        same_tube = one.same_tube
+    taught: Mapping[str, CarriedGain] = {}
+    for one, after in zip(earlier, [*[one.same_tube for one in earlier[1:]], True], strict=True):
         course = follow(one.measured, one.turned, replace(one.setup, prior_gains=taught), knowledge)
-        taught |= _gains_of(course)
-    return taught if same_tube else {name: gain for name, gain in taught.items() if _control(name) not in ON_THE_TUBE}
-
-
-def _gains_of(course: Course) -> dict[str, CarriedGain]:
-    """The gains that a session has learned, each widened by what may change until the next."""
-    effects, found = course.effects, {}
-    sds = np.sqrt(np.diag(course.belief.gain_cov))
-    for n, name in enumerate(effects.gains):
-        mean, sd = float(course.belief.mean[len(MODES) + n]), float(sds[n])
-        if sd < LEARNED_RATIO * effects.usual_size[n]:
-            widened = math.hypot(sd, CARRIED_RATIO * mean)
-            found[name] = CarriedGain(per_unit_ratio=mean, sd_ratio=min(widened, float(effects.usual_size[n])))
-    return found
+        # Gains that this job neither used nor learned anew are in its course as it began with them.
+        taught = learned_gains(course, knowledge, without=() if one.same_tube == after else ON_THE_TUBE)
+    return taught
 
 
 def carried_into(course: Course) -> frozenset[str]:
@@ -121,13 +97,14 @@ def carried_into(course: Course) -> frozenset[str]:
     )
 
 
-def rings_left(one: Earlier, knowledge: Knowledge) -> Mapping[str, RingSetting]:
-    """How the rings stood when an earlier job ended."""
-    return follow(one.measured, one.turned, one.setup, knowledge).now.rings
-
-
-def _control(gain: str) -> str:
-    return gain.partition(">")[0].partition(":")[0].partition(" ")[0]
+def rings_found(last: Earlier, knowledge: Knowledge) -> Mapping[str, RingSetting]:
+    """How the rings stand when the job after an earlier one begins, their angles counted anew from that one's end."""
+    course = follow(last.measured, last.turned, last.setup, knowledge)
+    return {
+        name: replace(stands, angle_deg=stands.angle_deg - course.now.rings[name].angle_deg)
+        for name, stands in (last.rings or course.now.rings).items()
+        if name in course.now.rings
+    }
 
 
 def learned_of(course: Course, carried: Collection[str], knowledge: Knowledge) -> tuple[Learned, ...]:

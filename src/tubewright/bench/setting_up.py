@@ -101,6 +101,7 @@ def _told(knowledge: Knowledge, job: JobPage, before: tuple[JobPage, ...], asked
                     measured=then.measured,
                     turned=then.turned,
                     setup=then.setup,
+                    rings=then.rings,
                     same_tube=one.job.tube_id == job.job.tube_id,
                 )
             )

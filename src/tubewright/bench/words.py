@@ -66,6 +66,11 @@ REPAIR_OUTCOMES: Final[Mapping[str, str]] = {
     "found": "found, not mended",
     "excluded": "ruled out",
 }
+SETUP_TOLERANCES: Final[Mapping[str, str]] = {
+    "arcade": "an arcade display",
+    "delta": "a delta gun",
+    "broadcast": "broadcast type",
+}
 TEST_UNITS: Final[Mapping[str, str]] = {
     # Where the catalogue holds a reading against what is nominal: the unit it is usually read in.
     "s_hfree": "kHz",

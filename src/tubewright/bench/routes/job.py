@@ -44,6 +44,7 @@ def _tallies(job: JobPage) -> Mapping[str, int]:
         "Tests": sum(o.test is not None for o in job.observations),
         "Repairs": len(job.repairs),
         "Treatments": len(job.treatments),
+        "Set-up": len(job.moves),
         "Picture": len(job.measurements) or len(job.photos),
         "Verdict": len(job.verdicts),
     }
