@@ -64,8 +64,8 @@ def next_read(
         words = f"Read the {gun} gun {span(minutes)} after the treatment, and write it down: the clock starts there."
     elif proven:
         asks, minutes, words = "nothing", None, "Read the next day: the answer stands."
-    elif answer.next_minutes is not None and answer.next_minutes < rest:
-        asks, minutes = "next", answer.next_minutes
+    elif (following := _following(answer, rest)) is not None:
+        asks, minutes = "next", following
         words = f"Read the {gun} gun again {span(minutes)} after the treatment, nothing else touched."
     else:
         asks, minutes = "proof", rest
@@ -87,3 +87,12 @@ def next_read(
         left_minutes=(due - now).total_seconds() / 60,
         words=words,
     )
+
+
+def _following(answer: Held, rest: float) -> float | None:
+    """When to read next before the proof of the next day; None if nothing more is asked until then."""
+    if answer.next_minutes is None or answer.next_minutes < rest:
+        return answer.next_minutes
+    # The next day tells most; until then a reading at about twice the time of the last keeps the course in sight.
+    last = max(one.minutes for one in answer.readings)
+    return next((one.minutes for one in answer.wait if 1.9 * last <= one.minutes < rest), None)
