@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from tubewright.cli import settings
-from tubewright.cli.door import emit, emit_json
-from tubewright.cli.shop import known, known_anyway
+from tubewright.cli.door import emit, emit_json, tell
+from tubewright.cli.shop import ShopOption, known, known_anyway, number_of, open_shop
 from tubewright.errors import Fault, InputError, RefusedError, TubewrightError
 from tubewright.quantity import parse_quantity
 
 if TYPE_CHECKING:
+    from tubewright.answers.donor import Tube
     from tubewright.answers.scan import ScanState
     from tubewright.files.tubes import Shelf
     from tubewright.knowledge.chassis import Chassis
@@ -49,18 +50,21 @@ _FROM_GUARD: Final = {"limit": "--limit", "retrace": "--retrace", "line": "--lin
 
 def add(app: typer.Typer) -> None:
     """Add the commands of this module."""
-    app.command("donor", epilog="Example: tubewright donor --wanted W1 --shelf shelf.toml --eht 24 --limit 27.5")(donor)
+    app.command("donor", epilog="Example: tubewright donor job:7 --eht 24 --limit 27.5")(donor)
     app.command("scan", epilog="Example: tubewright scan --eht 25 --new-eht 24")(scan)
 
 
 def donor(
+    record: Annotated[
+        str, typer.Argument(metavar="[JOB|TUBE]", help="Whose tube to replace: job:7, or tube:3 of the records.")
+    ] = "",
     *,
     wanted: Annotated[
         str, typer.Option("--wanted", metavar="TUBE", help="The tube to replace: its id on the shelf, or a file.")
-    ],
+    ] = "",
     shelf: Annotated[
-        Path | None, typer.Option("--shelf", metavar="FILE", help="The tubes there are, TOML or CSV.")
-    ] = None,
+        str, typer.Option("--shelf", metavar="FILE", help="The tubes there are, TOML or CSV; stock for the shop's own.")
+    ] = "",
     donor: Annotated[
         str, typer.Option("--donor", metavar="TUBE", help="Only this one: its id on the shelf, or a file.")
     ] = "",
@@ -74,6 +78,7 @@ def donor(
     ] = "",
     chassis: ChassisOption = "",
     as_json: JsonOption = False,
+    shop: ShopOption = None,
 ) -> None:
     """Say which tube on the shelf fits a set.
 
@@ -82,10 +87,14 @@ def donor(
     """
     from tubewright.answers.donor import donor_json, match_donors
     from tubewright.answers.profile import named_chassis
+    from tubewright.bench.stocking import profile_figures
     from tubewright.files.tubes import set_figures
 
-    knowledge = known() if chassis else known_anyway()
-    profile = named_chassis(chassis, knowledge, where="--chassis")
+    named = [one for one in (record, wanted) if one]
+    if len(named) != 1:
+        what = "two tubes are named" if named else "nobody says which tube is to be replaced"
+        raise InputError(Fault(what=what, where="", mend="Give job:7 or tube:3, or --wanted with a tube of a shelf."))
+    knowledge = known(shop) if chassis else known_anyway(shop)
     typed = {
         "eht_kv": _maybe(eht, "kilovolts", "--eht"),
         "eht_limit_kv": _maybe(limit, "kilovolts", "--limit"),
@@ -94,13 +103,26 @@ def donor(
         "retrace_us": _maybe(retrace, "microseconds", "--retrace"),
         "heater_source_v": _maybe(heater, "voltage", "--heater"),
     }
-    held = _shelf(shelf)
-    sought, of_wanted = _tube(wanted, held, "--wanted")
+    profile = named_chassis(chassis, knowledge, where="--chassis")
+    from_records: tuple[dict[str, Any], ...] = ()
+    sought: Any = None
+    held = None if shelf in ("", "stock") else _shelf(Path(shelf))
+    if record or shelf == "stock":
+        found = _in_records(record, shelf, knowledge, shop, profile)
+        sought, from_records = found.wanted, found.figures
+        held = held or found.shelf
+        for line_said in found.said:
+            tell(line_said)
+    of_wanted: dict[str, Any] = {}
+    if sought is None:
+        sought, of_wanted = _tube(wanted, held, "--wanted")
     donors = held.tubes if held is not None and not donor else (_tube(donor, held, "--donor")[0],) if donor else ()
     if not donors:
         mend = "Add --shelf with a file of tubes, or --donor with one."
+        if shelf == "stock" or (record and not shelf):
+            mend = "Put tubes into the stock (`tubewright stock add`), or add --shelf with a file of tubes."
         raise InputError(Fault(what="there is no donor to look at", where="", mend=mend))
-    figures = set_figures(typed, of_wanted, held.figures if held else {}, _of_profile(profile))
+    figures = set_figures(typed, of_wanted, held.figures if held else {}, *from_records, profile_figures(profile))
     try:
         answer = match_donors(sought, donors, figures, knowledge)
     except InputError as error:
@@ -228,12 +250,52 @@ def _tube(named: str, shelf: Shelf | None, option: str) -> tuple[Any, dict[str, 
     raise InputError(Fault(what=f"there is no tube “{shown}”", where=option, mend=mend))
 
 
-def _of_profile(profile: Chassis | None) -> dict[str, Any]:
-    if profile is None:
-        return {}
-    names = ("eht_kv", "eht_limit_kv", "bplus_v", "scan_khz", "retrace_us", "tuning_nf")
-    sizes = ("picture_width_mm", "picture_height_mm")
-    return {name: getattr(profile, name) for name in (*names, *sizes)} | {"heater_source_v": profile.heater_v}
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class _FromRecords:
+    """What the shop's records give: the tube to replace, the set's figures, the shelf, what is to be told."""
+
+    wanted: Tube | None
+    figures: tuple[dict[str, Any], ...]
+    shelf: Shelf | None
+    said: tuple[str, ...]
+
+
+def _in_records(
+    record: str, shelf: str, knowledge: Knowledge, shop: str | None, profile: Chassis | None
+) -> _FromRecords:
+    """The tube of a job or of the records, and the stock as a shelf.
+
+    Raises:
+        InputError: It is no job and no tube, or the job has no tube.
+    """
+    from tubewright.answers.shelf import measured_figures
+    from tubewright.bench.stocking import profile_figures, stock_shelf, wanted_tube
+    from tubewright.files.tubes import Shelf
+
+    with open_shop(shop) as store:
+        job = store.job(number_of(record, "job")) if record.startswith("job:") else None
+        if record and job is None and not record.startswith("tube:"):
+            mend = "Write job:7 or tube:3; a tube of a shelf goes behind --wanted."
+            raise InputError(Fault(what=f"{record[:40]!r} is neither a job nor a tube", where="JOB|TUBE", mend=mend))
+        tube_id = None
+        if job is not None:
+            tube_id = None if job.tube is None else job.tube.id
+        elif record:
+            tube_id = store.tube(number_of(record, "tube")).id
+        figures: tuple[dict[str, Any], ...] = ()
+        if job is not None:
+            figures = (dict(measured_figures([o.test for o in job.observations if o.test is not None])),)
+            own = knowledge.chassis.get(job.display.display.chassis or "")
+            if profile is None and own is not None:
+                figures = (*figures, profile_figures(own))
+        sought = wanted_tube(store, tube_id, knowledge, named=record) if record else None
+        said: tuple[str, ...] = ()
+        lying = None
+        if shelf in ("", "stock"):
+            found = stock_shelf(store, knowledge, but_tube=tube_id, for_job=job.job.id if job else None)
+            lying = Shelf(name="stock", tubes=found.tubes, figures={})
+            said = tuple(f"Left out, because a job has reserved it: {one}." for one in found.spoken_for)
+    return _FromRecords(wanted=sought, figures=figures, shelf=lying, said=said)
 
 
 def _cautions(ids: tuple[str, ...], knowledge: Knowledge) -> tuple[tuple[str, ...], tuple[str, ...]]:
