@@ -23,7 +23,7 @@ __all__ = [
 ]  # fmt: skip
 """What is defined beside this module and found here as well."""
 
-SCHEMA_HEAD: Final = "0005"
+SCHEMA_HEAD: Final = "0006"
 """The migration that this program's tables are at; a test compares it with the scripts."""
 
 _WORD = String(120).with_variant(String(120, collation="C"), "postgresql")
