@@ -9,7 +9,7 @@ import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 from urllib.parse import urlencode
 
 from tubewright.answers.advise import RINGS, unit_of, ways
@@ -170,6 +170,24 @@ def guards_of(bench: Bench, job: JobPage, moves: Sequence[ShownMove]) -> dict[Wa
     return {
         way: round_guard(controls, job.confirmations, now=now, ran_at=ran_at(job), way=way, knowledge=bench.knowledge)
         for way in WAYS
+    }
+
+
+def minded(bench: Bench, job: JobPage, moves: Sequence[ShownMove]) -> dict[str, Any]:
+    """The cautions of a round that is open, in words, and who confirmed what of it."""
+    controls = [move.it.control for move in moves if move.done is None]
+    now = bench.store.clock()
+    rounds = [
+        round_guard(controls, job.confirmations, now=now, ran_at=ran_at(job), way=way, knowledge=bench.knowledge)
+        for way in WAYS
+    ]
+    # By the way that is confirmed; where that is some of each, by both.
+    opened = [one for one in rounds if not one.left] or rounds
+    conditions = {one.caution: one for each in opened for one in each.conditions}
+    given = {one.caution: one for one in job.confirmations if one.caution in conditions and one.step in controls}
+    return {
+        "minded": tuple(one.warning for one in conditions.values()),
+        "confirmed": tuple(sorted(given.values(), key=lambda one: one.at)),
     }
 
 

@@ -27,6 +27,8 @@ router = APIRouter(include_in_schema=False)
 
 PART: Final = "Set-up"
 MOST_MINUTES_ON: Final = 48 * 60
+SHOWN_FIGURES: Final = 6
+"""Figures beyond tolerance that stand open; the others are folded."""
 
 
 def setting_up_of(request: Request) -> SettingUp:
@@ -79,7 +81,8 @@ def setup_page(
         "moves": moves,
         "guards": view.guards_of(bench, job, moves),
         "guard_ways": view.WAY_WORDS,
-        "cautions_of": {name: one.text for name, one in bench.knowledge.cautions.items()},
+        "shown_figures": SHOWN_FIGURES,
+        **view.minded(bench, job, moves),
         "people": [p for p in bench.store.people() if p.active],
         "defers": DEFERS,
         "ticked": frozenset(),
