@@ -47,7 +47,7 @@ class Drawings:
         return drawn
 
 
-def figure_of(request: Request, address: str, draw: Draw, *, narrow_only: bool = False) -> Markup:
+def figure_of(request: Request, address: str, draw: Draw, *, narrow_only: bool = False, more: str = "") -> Markup:
     """The picture tag of a chart, with its figures as alternative text.
 
     Args:
@@ -55,12 +55,13 @@ def figure_of(request: Request, address: str, draw: Draw, *, narrow_only: bool =
         address: Where the drawing is served; ``theme`` and ``size`` are added.
         draw: Makes the chart for a theme and a size; here only for its words.
         narrow_only: For a place that is narrow on a desk, too.
+        more: What else the address asks for, written as in a page: ``a=1&amp;b=2``.
     """
     alt = draw("light", "narrow").alt
     chosen = theme_of(request)
 
     def at(theme: str, size: str) -> str:
-        return f"{address}?theme={theme}&amp;size={size}"
+        return f"{address}?theme={theme}&amp;size={size}" + (f"&amp;{more}" if more else "")
 
     sources = []
     sizes = (("narrow", ""),) if narrow_only else (("wide", f"(min-width: {WIDE_FROM_PX}px)"), ("narrow", ""))

@@ -28,6 +28,7 @@ class Contract(enum.StrEnum):
     quote = "quote"
     bill = "bill"
     settings = "settings"
+    proof = "proof"
     treat = "treat"
     hold = "hold"
     due = "due"
@@ -94,6 +95,7 @@ def schema(
     from tubewright.files.diagnose_schema import diagnose_schema
     from tubewright.files.donor_schema import donor_schema, label_schema
     from tubewright.files.measure_schema import measure_schema
+    from tubewright.files.proof_schema import proof_schema
     from tubewright.files.quote_schema import bill_schema, quote_schema, settings_schema
     from tubewright.files.stock_schema import SCHEMAS
     from tubewright.files.treat_schema import due_schema, hold_schema, treat_schema
@@ -107,6 +109,7 @@ def schema(
         Contract.quote: quote_schema,
         Contract.bill: bill_schema,
         Contract.settings: settings_schema,
+        Contract.proof: proof_schema,
         Contract.treat: treat_schema,
         Contract.hold: hold_schema,
         Contract.due: due_schema,

@@ -8,11 +8,15 @@ and told at the foot of the paper; nothing vanishes without a word.
 from __future__ import annotations
 
 import bisect
+import re
 import unicodedata
 from typing import Final
 
 STANDS_IN: Final = "\u25af"
 """An upright frame, for each letter that can't be set."""
+
+LONGEST_WORD: Final = 24
+"""A longer one may be broken anywhere, so that it stays on the paper."""
 
 _RANGES: Final = """
     20-7e a0-ac ae-377 37a-37f 384-38a 38c 38e-3a1 3a3-4ff 510-513 51a-51d 531-556 559-58a 58d-58f 591-5c7
@@ -96,3 +100,22 @@ def without(text: str, lacking: str) -> tuple[str, int]:
         count += not whole
         start = after
     return "".join([*out, text[start:]]), count
+
+
+def breakable(text: str) -> str:
+    """A text whose very long words may end a line after any letter (a sign that nobody sees stands there)."""
+    return _LONG.sub(lambda word: "\u200b".join(_pieces(word[0])), text)
+
+
+def _pieces(word: str) -> list[str]:
+    """A word letter by letter, marks with the letter that bears them."""
+    pieces: list[str] = []
+    for letter in word:
+        if pieces and unicodedata.category(letter)[0] == "M":
+            pieces[-1] += letter
+        else:
+            pieces.append(letter)
+    return pieces
+
+
+_LONG: Final = re.compile(r"\S{" + str(LONGEST_WORD + 1) + r",}")

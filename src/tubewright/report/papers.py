@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Final
 
-from tubewright.report.paper_letters import STANDS_IN, settable, without
+from tubewright.report.paper_letters import STANDS_IN, breakable, settable, without
 
 STANDARDS: Final = ("a-2a", "ua-1")
 """ISO 19005-2 level A and ISO 14289-1."""
@@ -146,7 +146,7 @@ def _cleaned(value: Any, lacking: str = "") -> tuple[Any, int]:  # noqa: ANN401 
     if isinstance(value, str):
         failed, count = without(value, lacking) if lacking else (value, 0)
         text, more = settable(failed)
-        return text, count + more
+        return breakable(text), count + more
     if isinstance(value, Mapping):
         parts = {name: (one, 0) if name == DRAWING else _cleaned(one, lacking) for name, one in value.items()}
         return {name: one for name, (one, _) in parts.items()}, sum(count for _, count in parts.values())
