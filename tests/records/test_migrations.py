@@ -74,7 +74,7 @@ def as_of(schema: str, full: Path, path: Path) -> None:
         old.commit()
 
 
-@pytest.mark.parametrize("schema", ["0001", "0002", "0003", "0004"])
+@pytest.mark.parametrize("schema", ["0001", "0002", "0003", "0004", "0005"])
 def test_an_older_shop_gains_what_is_new_and_loses_nothing(schema: str, full: Path, tmp_path: Path) -> None:
     path = tmp_path / "shop.sqlite3"
     as_of(schema, full, path)

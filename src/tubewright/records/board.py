@@ -130,16 +130,12 @@ def show_tubes(conn: Connection, search: str, *, page: str | None, size: int) ->
     return _page(found, size, shop.tube_record, lambda row: str(row.id))
 
 
-def _item_record(found: Row[Any]) -> StockItem:
-    return item_record(found._mapping)  # noqa: SLF001 - SQLAlchemy's documented way to a row's names
-
-
 def show_items(conn: Connection, search: str, *, sort: str | None, page: str | None, size: int) -> Page[StockItem]:
     """The stock, newest first."""
     size = _size(size)
     also = [] if sort is None else [stock_items.c.sort == sort]
     found = _by_id(conn, select(stock_items), "stock", stock_items.c.id, search, page, size, *also)
-    return _page(found, size, _item_record, lambda row: str(row.id))
+    return _page(found, size, item_record, lambda row: str(row.id))
 
 
 def _board_row(row: Row[Any]) -> BoardRow:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Mapping
 from typing import Any, Final, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Table, select
+from sqlalchemy import ColumnElement, Connection, Row, Table, select
 
 from tubewright import case
 from tubewright.records.changes import Values
@@ -26,11 +26,13 @@ from tubewright.records.model import (
     TreatmentRecord,
     VerdictRecord,
 )
-from tubewright.records.tables import people
+from tubewright.records.tables import people, stock_items
 
 USE_FIELDS: Final = tuple(case.Use.model_fields)
 COST_FIELDS: Final = tuple(case.Costs.model_fields)
 READING_FIELDS: Final = tuple(name for name in case.Reading.model_fields if name != "at")
+
+_ITEM_COLUMNS: Final = tuple(column.name.removesuffix("_json") for column in stock_items.columns)
 
 Record = TypeVar("Record")
 
@@ -157,10 +159,11 @@ def grey_round_record(values: Mapping[str, Any]) -> GreyRoundRecord:
     return GreyRoundRecord(**_common(values), **{name: values[name] for name in plain})
 
 
-def item_record(values: Mapping[Any, Any]) -> StockItem:
-    """A row of stock_items as a record."""
-    plain = {name: value for name, value in values.items() if name != "attributes_json"}
-    return StockItem(**plain, attributes=json.loads(values["attributes_json"]))
+def item_record(found: Row[Any]) -> StockItem:
+    """A row of stock_items, all its columns in their order, as a record."""
+    values = dict(zip(_ITEM_COLUMNS, found, strict=True))
+    values["attributes"] = json.loads(values["attributes"])
+    return StockItem(**values)
 
 
 def paper_record(values: Mapping[str, Any]) -> PaperRecord:

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, select
 from tubewright.errors import Fault, InputError, UnknownRecordError
 from tubewright.records import checks
 from tubewright.records.board import show_items
-from tubewright.records.changes import Change, Values, row
+from tubewright.records.changes import Change, Values, row, unknown
 from tubewright.records.model import OrderLine, Page, StockItem
 from tubewright.records.model_stock import StockKind, StockSort
 from tubewright.records.rows import item_record
@@ -108,8 +108,8 @@ class Stock(Transactions):
             found: dict[int, StockItem] = {}
             for start in range(0, len(ids), _CHUNK):
                 chunk = ids[start : start + _CHUNK]
-                rows = change.conn.execute(select(stock_items).where(stock_items.c.id.in_(chunk))).mappings()
-                found |= {one["id"]: item_record(one) for one in rows}
+                rows = change.conn.execute(select(stock_items).where(stock_items.c.id.in_(chunk)))
+                found |= {one.id: item_record(one) for one in rows}
             return tuple(found[item_id] for item_id in ids)
 
         return self.change(by, work)
@@ -163,7 +163,7 @@ class Stock(Transactions):
     def all_items(self) -> tuple[StockItem, ...]:
         """The whole stock, by name."""
         with self.database.read() as conn:
-            rows = conn.execute(select(stock_items).order_by(stock_items.c.name, stock_items.c.id)).mappings()
+            rows = conn.execute(select(stock_items).order_by(stock_items.c.name, stock_items.c.id))
             return tuple(item_record(one) for one in rows)
 
     def item(self, item_id: int) -> StockItem:
@@ -178,7 +178,7 @@ class Stock(Transactions):
             UnknownRecordError: no item has it.
         """
         with self.database.read() as conn:
-            found = conn.execute(select(stock_items).where(stock_items.c.code == plain_code(code))).mappings().first()
+            found = conn.execute(select(stock_items).where(stock_items.c.code == plain_code(code))).first()
         if found is None:
             shown = "".join(letter for letter in code[:20] if letter.isprintable())
             raise UnknownRecordError(
@@ -195,7 +195,7 @@ class Stock(Transactions):
         with self.database.read() as conn:
             short = stock_items.c.quantity - stock_items.c.reserved < stock_items.c.minimum
             order = (stock_items.c.supplier, stock_items.c.name, stock_items.c.id)
-            rows = conn.execute(select(stock_items).where(short).order_by(*order)).mappings()
+            rows = conn.execute(select(stock_items).where(short).order_by(*order))
             items = [item_record(one) for one in rows]
             jobs_of = _reserving(conn, [one.id for one in items if one.reserved])
         return tuple(OrderLine(item=one, short=one.short, for_jobs=tuple(jobs_of.get(one.id, ()))) for one in items)
@@ -227,7 +227,10 @@ def item_here(conn: Connection, item_id: int) -> StockItem:
     Raises:
         UnknownRecordError: there is none of that id.
     """
-    return item_record(row(conn, stock_items, item_id))
+    found = conn.execute(select(stock_items).where(stock_items.c.id == item_id)).first()
+    if found is None:
+        raise unknown(stock_items, item_id)
+    return item_record(found)
 
 
 def fresh_code(change: Change) -> str:

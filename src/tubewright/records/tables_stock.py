@@ -75,8 +75,6 @@ paper_counters: Final = Table(
 Index("ix_stock_items_code", stock_items.c.code, unique=True)
 Index(None, stock_items.c.sort, stock_items.c.id)
 Index(None, stock_items.c.tube_id)
-_SHORT: Final = text("quantity - reserved < minimum")
-Index("ix_stock_items_short", stock_items.c.id, sqlite_where=_SHORT, postgresql_where=_SHORT)
 Index(None, reservations.c.job_id)
 Index(None, reservations.c.item_id, reservations.c.state)
 Index("ix_shop_settings_key", shop_settings.c.key, unique=True)

@@ -145,10 +145,6 @@ def _stock() -> None:
     op.create_index(op.f("ix_stock_items_code"), "stock_items", ["code"], unique=True)
     op.create_index(op.f("ix_stock_items_sort_id"), "stock_items", ["sort", "id"], unique=False)
     op.create_index(op.f("ix_stock_items_tube_id"), "stock_items", ["tube_id"], unique=False)
-    short = sa.text("quantity - reserved < minimum")
-    op.create_index(
-        op.f("ix_stock_items_short"), "stock_items", ["id"], unique=False, sqlite_where=short, postgresql_where=short
-    )
     op.create_table(
         "reservations",
         *_editable(
