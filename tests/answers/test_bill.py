@@ -58,7 +58,7 @@ def test_hours_that_need_nobody_are_not_charged() -> None:
 def test_time_that_nobody_noted_is_asked_for() -> None:
     answer = made(works=[MENDED, SET_UP])
     assert answer.sum is None
-    assert answer.missing == ("time of Set up: nobody noted it",)
+    assert answer.missing == ("the time of “Set up”: nobody noted it",)
     assert answer.offered == {"set_up": Decimal(36)}
     typed = made(works=[MENDED, SET_UP], times={"set_up": Decimal(45)})
     assert typed.sum is not None

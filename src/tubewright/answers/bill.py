@@ -119,7 +119,7 @@ def bill(asked: BillAsked) -> Bill:
             out.append(line)
             continue
         if minutes is None:
-            missing.append(f"time of {work.words}: nobody noted it")
+            missing.append(f"the time of “{work.words}”: nobody noted it")
             if work.usual_minutes is not None:
                 offered[work.key] = exact(work.usual_minutes).quantize(Decimal(1))
         lines.append(line)

@@ -31,7 +31,7 @@ from tubewright.judgement.quote_effort import (
     search_range,
     time_range,
 )
-from tubewright.judgement.quote_money import Line, add_up, exact, known, money, plain_money, priced, round_figure
+from tubewright.judgement.quote_money import Line, add_up, exact, known, money, priced, round_figure
 from tubewright.knowledge.model import FaultCause, Knowledge
 
 SEARCH: Final = "find_fault_first"
@@ -332,6 +332,7 @@ class _Maker:
             counted="piece",
             unit_price=None if goods.price is None else exact(goods.price),
             currency=self.currency,
+            taxed=goods.taxed,
         )
 
     def _missing(self, option: OptionAnswer, goods: Sequence[Goods], unknown: Sequence[str]) -> tuple[str, ...]:
@@ -344,12 +345,8 @@ class _Maker:
     def _price(self, lines: Sequence[Line], span: Range) -> Price:
         total = add_up(lines, self.asked.terms.tax_percent, self.currency)
         low, high = self._ends(span, total.total)
-        shown = None
-        if low is not None and high is not None:
-            shown = (plain_money(low, self.currency), plain_money(high, self.currency))
-            shown = (shown[0].partition(".")[0], shown[1].partition(".")[0])
-        name = self.asked.terms.tax_name or "tax"
-        said = words.price_words(total, shown, self.currency, name)
+        ends = None if low is None or high is None else (low, high)
+        said = words.price_words(total, ends, self.currency, self.asked.terms.tax_name or "tax")
         return Price(sum=total, low=low, high=high, words=said)
 
     def _ends(self, span: Range, likely: Decimal) -> tuple[Decimal | None, Decimal | None]:

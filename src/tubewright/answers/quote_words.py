@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Final
 
 from tubewright.answers.assessment import Assessment, Figure, OptionAnswer, Unknown
@@ -192,10 +193,15 @@ def brightness(option: OptionAnswer, answer: Assessment) -> str:
     return f"white between {low} and {high} % of a good tube's, {middle} % most likely"
 
 
-def price_words(total: Sum, low_high: tuple[str, str] | None, currency: str, tax_name: str) -> str:
-    """A price with its range."""
+def price_words(total: Sum, low_high: tuple[Decimal, Decimal] | None, currency: str, tax_name: str) -> str:
+    """A price with its range; one below nothing is what the shop gives."""
     taxed = f", {tax_name} included" if total.tax else ""
+    if total.total < 0:
+        said = f"we give you {money(-total.total, currency)}{taxed}"
+        if low_high is None or low_high[1] > 0:
+            return said
+        return f"{said}; it may come to between {-low_high[1]:,} and {-low_high[0]:,} {currency}"
     said = f"{money(total.total, currency)}{taxed}"
     if low_high is None or low_high[0] == low_high[1]:
         return said
-    return f"{said}; it may come to between {low_high[0]} and {low_high[1]} {currency}"
+    return f"{said}; it may come to between {low_high[0]:,} and {low_high[1]:,} {currency}"

@@ -15,6 +15,7 @@ LABOUR_LOG_SD: Final = 0.25  # from memory, an estimate
 BOUND_Z: Final = 1.2815515655446004  # published, normal-law: 90 % point
 LEAST_SUSPECT: Final = 0.05  # common practice: less likely suspects aren't quoted for
 
+_CREDIT: Final = "Credit for the old display's parts"
 GIVES_UP: Final = frozenset({"replace_display", "retire"})
 """Options after which this display isn't repaired."""
 
@@ -31,11 +32,12 @@ class Work:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Goods:
-    """Something bought or credited; ``price`` None where nobody gave one."""
+    """Something bought or credited; ``price`` None where nobody gave one. A credit to the owner bears no tax."""
 
     key: str
     words: str
     price: float | None
+    taxed: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +81,7 @@ def effort_of(option: str, guns: Sequence[Gun], costs: Costs, knowledge: Knowled
             )
         )
     old = costs.parts_value or 0.0
-    credit = (Goods(key="goods:old_parts", words="Credit for the old display's parts", price=-old),) if old else ()
+    credit = (Goods(key="goods:old_parts", words=_CREDIT, price=-old, taxed=False),) if old else ()
     match option:
         case "adjust":
             return Effort(works=(_hours(option, "Set grey scale and screen anew", "adjust_hours", knowledge),))

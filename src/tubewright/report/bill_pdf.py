@@ -5,11 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from typing import Final
 
+from tubewright.report.papers import typeset
 from tubewright.report.quote_typst import (
     HEAD,
     TAIL,
     Body,
-    compiled,
     grouped,
     head_of,
     line_data,
@@ -37,7 +37,7 @@ def bill_pdf(body: Body, *, number: str, at: dt.datetime) -> bytes:
         "note": f"Time is charged at {grouped(rate, currency)} {currency} an hour." if rate and timed else "",
         "small": small_print(body),
     }
-    return compiled(HEAD + _SOURCE + TAIL, data, at)
+    return typeset(HEAD + _SOURCE + TAIL, data, at=at).pdf
 
 
 _SOURCE: Final = """

@@ -5,11 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from typing import Final
 
+from tubewright.report.papers import typeset
 from tubewright.report.quote_typst import (
     HEAD,
     TAIL,
     Body,
-    compiled,
     grouped,
     head_of,
     line_data,
@@ -41,7 +41,7 @@ def quote_pdf(body: Body, *, number: str, at: dt.datetime) -> bytes:
         "missing": body["missing"],
         "small": small_print(body),
     }
-    return compiled(HEAD + _SOURCE + TAIL, data, at)
+    return typeset(HEAD + _SOURCE + TAIL, data, at=at).pdf
 
 
 def _option(option: Body, body: Body, currency: str) -> dict[str, object]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tubewright.report.describe import Block, Column, Listing, Paragraph, Table
-from tubewright.report.quote_typst import Body, duration, grouped, sum_rows
+from tubewright.report.quote_typst import Body, grouped, how_much, sum_rows
 from tubewright.report.text import blocks_to_text
 
 
@@ -109,7 +109,7 @@ def _lines(caption: str, lines: list[Body], currency: str, *, keys: bool = False
             (
                 f"{line['words']}{' (' + line['basis'] + ')' if line['basis'] else ''}",
                 *((line["key"],) if keys else ()),
-                duration(line["quantity"]) if line["counted"] == "min" else line["quantity"],
+                how_much(line),
                 grouped(line["unit_price"], currency) or "not known",
                 grouped(line["amount"], currency) or "not known",
             )

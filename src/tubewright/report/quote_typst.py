@@ -1,16 +1,12 @@
 """What all papers of the shop share when they are typeset: head, table of lines, sums, small print.
 
-Words and numbers go to the typesetter as data and are never read as its language. It reads no
-file, uses only the fonts it carries, and gives the same bytes for the same paper. The PDF is
-tagged (PDF/UA-1): headings, tables with their heads, running order.
+Set by :mod:`tubewright.report.papers`: tagged, searchable, and the same bytes for the same paper.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import json
 from collections.abc import Mapping
-from importlib import resources
 from typing import Any, Final
 
 HEAD: Final = """
@@ -31,7 +27,6 @@ HEAD: Final = """
 #show heading.where(level: 3): set block(above: 1.1em, below: 0.5em)
 #let rule = table.hline(stroke: 0.5pt + luma(45%))
 #let quiet(body) = text(fill: luma(30%), size: 9pt, body)
-#let lines-of(it) = for (n, line) in it.split("\\n").enumerate() { if n > 0 { linebreak() }; line }
 #let amounts(lines, currency) = table(
   columns: (1fr, auto, auto, auto), align: (left, right, right, right), inset: (x: 0pt, y: 3.2pt), column-gutter: 5mm,
   table.header(quiet[What], quiet[How much], quiet[Each, or an hour], quiet[#currency]), rule,
@@ -46,7 +41,7 @@ HEAD: Final = """
 ))
 #block(below: 9mm, grid(columns: (1fr, auto), column-gutter: 8mm,
   text(size: 14pt, weight: "bold", paper.shop.name),
-  align(right, quiet(lines-of((paper.shop.address, paper.shop.contact).filter(x => x != "").join("\\n", default: "")))),
+  align(right, quiet(paper.shop.lines.join(linebreak()))),
 ))
 #heading(level: 1, paper.title)
 #if paper.draft != "" { block(stroke: 0.8pt, inset: 6pt, strong(paper.draft)) }
@@ -57,30 +52,12 @@ HEAD: Final = """
 TAIL: Final = """
 #for part in paper.small {
   heading(level: 2, part.title)
-  for piece in part.text.split("\\n").filter(x => x.trim() != "") { par(piece) }
+  for piece in part.pieces { par(piece) }
 }
+#if paper.unset != "" { quiet(paper.unset) }
 """
 
 Body = Mapping[str, Any]
-
-
-def compiled(source: str, data: Mapping[str, object], at: dt.datetime) -> bytes:
-    """Typeset a paper; ``at`` is the moment that the file says it was made."""
-    import typst
-
-    how: dict[str, Any] = {
-        # Nothing is read from here; it only keeps the typesetter out of the folder one happens to stand in.
-        "root": str(resources.files("tubewright.report")),
-        "ignore_system_fonts": True,
-        "sys_inputs": {"paper": json.dumps(data)},
-        "timestamp": int(at.timestamp()),
-        "pdf_standards": "ua-1",
-    }
-    pdf = typst.compile(source.encode(), format="pdf", **how)
-    if not isinstance(pdf, bytes):
-        message = "the paper came out as loose pages"
-        raise TypeError(message)
-    return pdf
 
 
 def head_of(body: Body, name: str, number: str) -> dict[str, object]:
@@ -95,7 +72,7 @@ def head_of(body: Body, name: str, number: str) -> dict[str, object]:
         "title": title,
         "date": [day.year, day.month, day.day],
         "footer": " · ".join(part for part in (shop["name"], title) if part),
-        "shop": shop,
+        "shop": {"name": shop["name"], "lines": _pieces(f"{shop['address']}\n{shop['contact']}")},
         "draft": "" if number else "Draft, not given out: nothing on it is agreed yet.",
         "facts": [[label, said] for label, said in facts if said],
     }
@@ -106,7 +83,7 @@ def line_data(line: Body, currency: str) -> dict[str, str]:
     return {
         "words": line["words"],
         "basis": line["basis"],
-        "quantity": duration(line["quantity"]) if line["counted"] == "min" else line["quantity"],
+        "quantity": how_much(line),
         "each": grouped(line["unit_price"], currency) or "not known",
         "amount": grouped(line["amount"], currency) or "not known",
     }
@@ -127,6 +104,13 @@ def sum_rows(total: Body, tax: Body, currency: str, *, strong: str = "Total") ->
         },
         whole,
     ]
+
+
+def how_much(line: Body) -> str:
+    """Pieces, or a time; a time that nobody noted is none."""
+    if line["counted"] != "min":
+        return str(line["quantity"])
+    return duration(line["quantity"]) if line["unit_price"] is not None or float(line["quantity"]) else "not noted"
 
 
 def duration(minutes: str) -> str:
@@ -158,7 +142,11 @@ def plain_percent(percent: str) -> str:
     return percent.rstrip("0").rstrip(".") if "." in percent else percent
 
 
-def small_print(body: Body) -> list[dict[str, str]]:
+def small_print(body: Body) -> list[dict[str, object]]:
     """Terms and warranty, where the shop has any."""
     parts = (("Terms", body["terms"]), ("Warranty", body["warranty"]))
-    return [{"title": title, "text": text} for title, text in parts if text]
+    return [{"title": title, "pieces": _pieces(text)} for title, text in parts if text]
+
+
+def _pieces(text: str) -> list[str]:
+    return [line for line in text.split("\n") if line.strip()]

@@ -20,7 +20,7 @@ from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
 from tubewright.bench.security import Form
 from tubewright.errors import Fault, InputError, UnknownRecordError
 from tubewright.records.model import JobPage, PaperRecord
-from tubewright.report.quote_typst import duration, grouped, sum_rows
+from tubewright.report.quote_typst import grouped, how_much, sum_rows
 
 router = APIRouter(include_in_schema=False)
 
@@ -246,7 +246,7 @@ def _money_page(
         given=quoting.papers_of(bench.store, job.job.id, sort),
         shop_terms=terms,
         money=lambda amount: grouped(amount, body["currency"]),
-        duration=duration,
+        how_much=how_much,
         sums=lambda total, strong: sum_rows(total, body["tax"], body["currency"], strong=strong),
         **more,
     )
