@@ -136,6 +136,7 @@ SAID: Final[Mapping[str, str]] = {
     "readings": "Readings saved.",
     "reading": "Reading changed.",
     "struck": "Struck out.",
+    "greys": "Reading of the grey steps kept.",
     "symptoms": "Symptoms saved.",
     "test": "Test result saved.",
     "treatment": "Treatment saved.",
