@@ -67,6 +67,7 @@ def as_of(schema: str, full: Path, path: Path) -> None:
         for name in set(names) - {"alembic_version", "sqlite_sequence"}:
             columns = ", ".join(row[1] for row in old.execute(f"PRAGMA main.table_info({name})"))
             known = f" WHERE table_name IN ({', '.join(repr(one) for one in names)})" if name == "history" else ""
+            old.execute(f"DELETE FROM {name}")  # noqa: S608 - what the migration itself put in
             old.execute(f"INSERT INTO {name} ({columns}) SELECT {columns} FROM full.{name}{known}")  # noqa: S608 - names of tables
         old.execute(
             "UPDATE sqlite_sequence SET seq = f.seq FROM full.sqlite_sequence AS f WHERE f.name = sqlite_sequence.name"
