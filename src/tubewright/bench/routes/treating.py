@@ -42,7 +42,8 @@ SEED: Final = 1
 def word_of(answer: Treated) -> dict[str, str]:
     """The condition's word: go on, wait, stop or leave it, and the rule that stopped it."""
     stopped = [one for one in answer.stops if one.rule not in GOOD_ENOUGH] or list(answer.stops)
-    rule = RULE_WORDS[stopped[0].rule] if stopped and answer.advice == "stop" else ""
+    over = answer.advice == "stop" or (answer.advice == "leave" and bool(answer.rounds))
+    rule = RULE_WORDS[stopped[0].rule] if stopped and over else ""
     said = {"go_on": "Go on", "wait": "Wait", "stop": "Stop", "leave": "Leave it alone"}[answer.advice]
     return {"said": said, "rule": rule, "headline": answer.headline}
 
