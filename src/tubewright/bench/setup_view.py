@@ -210,7 +210,7 @@ def shown_figure(one: Remaining) -> ShownFigure:
     """A measured figure in words; shares as percents."""
     times = 100.0 if one.unit == "share" else 1.0
     unit, places = ("%" if one.unit == "share" else one.unit), _DECIMALS.get(one.unit, 2)
-    says = "within" if one.within else f"{one.value / one.tolerance_ratio:.1f} times what is let pass"
+    says = "within" if one.within else f"{one.value / one.tolerance_ratio:.1f} times that"
     if not one.within and one.chance_within > 0.1:
         says += ", in doubt"
     elif one.within and one.chance_within < 0.9:

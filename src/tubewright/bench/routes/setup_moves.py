@@ -52,7 +52,11 @@ def confirm(request: Request, bench: TheBench, setting_up: TheSettingUp, form: T
         faults.append(
             Fault(what="nobody is named as confirming it", where="person", mend="Say who you are; it is kept.")
         )
-    kept = [(field.removeprefix(KEPT), value) for field, value in form.pairs if field.startswith(KEPT)]
+    kept = [
+        (field.removeprefix(KEPT), value)
+        for field, value in form.pairs
+        if field.startswith(KEPT) and field != "kept_path"
+    ]
     if faults or read.faults:
         more = {
             "kept": kept,
