@@ -40,7 +40,7 @@ def pasted(readings: list[GreyReading]) -> str:
 def advised(page: str) -> dict[str, float]:
     """What the form is filled with: turns by control, clockwise above 0."""
     found = {}
-    for control, turns in re.findall(r'id="turn_(\w+)" name="turn_\w+"[^>]* value="([\d.]+)"', page):
+    for control, turns in re.findall(r'name="said_(\w+)" value="([\d.]+)"', page):
         way = re.search(rf'name="way_{control}".*?<option selected>(\w+)<', page, re.DOTALL)
         assert way is not None
         found[control] = float(turns) * (1 if way[1] == "clockwise" else -1)
@@ -81,6 +81,23 @@ def test_a_display_is_read_and_turned_until_it_is_within_its_tolerances(visitor:
     course = grey_course(kept, grey_target("D65", "inline", load_knowledge()))
     assert course.now.state == "done", "the page and the library answer alike"
     assert course.now.gains
+
+
+def test_all_as_said_stands_for_what_was_advised(visitor: Visitor) -> None:
+    job, bench = visitor.open_job(), made_up(33)
+    place = f"/jobs/{job}/setup/grey"
+    visitor.post(place, white="D65", paste=pasted(bench.readings(primaries=True)))
+    assert "said_drive_red" not in visitor.get(place).text
+    visitor.confirm(job, "control", "screen_g2")
+    said = advised(visitor.get(place).text)
+    first, *others = said
+    fields = {f"said_{control}": f"{abs(turns)}" for control, turns in said.items()} | {f"turn_{first}": "0"}
+    fields |= {f"way_{control}": "clockwise" if turns > 0 else "anticlockwise" for control, turns in said.items()}
+    visitor.post(place, white="D65", paste=pasted(bench.readings()), as_said="yes", **fields)
+    visitor.post(place, white="D65", paste=pasted(bench.readings()), **fields)
+    _, as_said, left_alone = visitor.store.job(job).grey_rounds
+    assert json.loads(as_said.turned_json) == {one: said[one] for one in others}
+    assert json.loads(left_alone.turned_json) == {}
 
 
 def test_turning_is_not_written_down_before_the_guard_is_open(visitor: Visitor) -> None:

@@ -104,7 +104,7 @@ def _page(request: Request, bench: Bench, job: JobPage, *, status: int = 200, **
         "kinds": KINDS.items(),
         "whites": _whites(bench),
         "wish": wish,
-        "turnable": _turnable(answer) if course and answer else (),
+        "turnable": _turnable(answer) if course and answer and not shut else (),
         "others": [(one, control_name(one)) for one in CONTROLS] if course else (),
         **guard,
         **more,
@@ -325,10 +325,14 @@ def _above_zero(read: FormReader, field: str, kind: str) -> float | None:
 
 
 def _turned(read: FormReader) -> dict[Control, float]:
-    """What was turned since the reading before, in turns, clockwise above 0."""
+    """What was turned since the reading before, in turns, clockwise above 0.
+
+    Where all is said to be turned as advised, a field that was left empty stands for the advice.
+    """
     found: dict[Control, float] = {}
+    as_said = read.form.text("as_said") == "yes"
     for control in CONTROLS:
-        typed = read.form.text(f"turn_{control}")
+        typed = read.form.text(f"turn_{control}") or (read.form.text(f"said_{control}") if as_said else "")
         if not typed or typed.strip("0., ") == "":
             continue
         try:
