@@ -50,6 +50,11 @@ from tubewright.bench.routes import (
     setup_moves,
     shop,
     source,
+    stock,
+    stock_forms,
+    stock_job,
+    stock_labels,
+    stock_lists,
     supply,
     tools,
     treating,
@@ -129,6 +134,9 @@ def create_app(
     ):
         app.include_router(part.router)
     for part in (records, reckon, recap, source, afc, tools, patterns, rasters, supply, shop, settings, quote):
+        app.include_router(part.router)
+    # Lists, forms and labels before the one item, whose address ends in a number.
+    for part in (stock_lists, stock_forms, stock_labels, stock, stock_job):
         app.include_router(part.router)
     for part in (phones, phone, sending):
         app.include_router(part.router)

@@ -166,6 +166,13 @@ SAID: Final[Mapping[str, str]] = {
     "repair": "Repair written down.",
     "given_out": "Given out, and kept with the job.",
     "settings": "The shop's settings are saved.",
+    "stock": "Saved in the stock.",
+    "counted": "The count is saved.",
+    "imported": "The list is in the stock.",
+    "reserved": "Reserved for the job.",
+    "used": "Used; it is off the stock and in the cost.",
+    "released": "Given back to the stock.",
+    "recap_taken": "Reserved what the stock has; the rest is on the order list.",
     "aside": "Set aside; it is in the list of tests set aside.",
     "stands": "Noted how the set stands.",
 }

@@ -79,6 +79,11 @@ class TypedItem:
         """Note that something is wrong with a field."""
         self.faults.append(Fault(what=what, where=self.where(name), mend=mend))
 
+    def finish(self) -> None:
+        """Raise all that was found wrong, if anything was."""
+        if self.faults:
+            raise InputError(self.faults)
+
 
 def item_values(typed: TypedItem, knowledge: Knowledge, *, this_year: int) -> dict[str, Any]:
     """The values of an item that is new or wholly typed again; what is wrong stands in ``typed.faults``.

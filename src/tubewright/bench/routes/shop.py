@@ -108,6 +108,8 @@ TABLE_WORDS: Final = {
     "measurements": "measurement",
     "known_good": "known-good reading",
     "known_goods": "known-good reading",
+    "stock_items": "item of the stock",
+    "reservations": "reservation",
 }
 ACTION_WORDS: Final = {"insert": "added", "update": "changed", "delete": "struck out", "import": "imported"}
 HIDDEN_FIELDS: Final = frozenset(
