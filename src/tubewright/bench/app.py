@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import time
+from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
 
@@ -26,6 +28,7 @@ from tubewright.bench.pictures import Drawings
 from tubewright.bench.routes import (
     afc,
     api,
+    archive,
     board,
     diagnosis,
     due,
@@ -80,6 +83,7 @@ def create_app(
     secret: bytes | None = None,
     own_mistakes: tuple[Fault, ...] = (),
     network: Network | None = None,
+    clock_s: Callable[[], float] = time.monotonic,
 ) -> FastAPI:
     """The bench over one shop.
 
@@ -92,6 +96,7 @@ def create_app(
         own_mistakes: What is wrong with the shop's own file, if it had to be left out; every page says so.
         secret: Key of the form tokens; a fresh one at each start unless given.
         network: Where paired phones reach the bench; ``None`` where it is open to this machine alone.
+        clock_s: Seconds that never run backwards, by which strangers are slowed down.
     """
     app = FastAPI(title="Tubewright bench", version=__version__, docs_url=None, redoc_url=None)
     app.state.bench = Bench(
@@ -133,7 +138,7 @@ def create_app(
         verdict,
     ):
         app.include_router(part.router)
-    for part in (records, reckon, recap, source, afc, tools, patterns, rasters, supply, shop, settings, quote):
+    for part in (records, reckon, recap, source, afc, tools, patterns, rasters, supply, shop, settings, quote, archive):
         app.include_router(part.router)
     # Lists, forms and labels before the one item, whose address ends in a number.
     for part in (stock_lists, stock_forms, stock_labels, stock, stock_job):
@@ -146,7 +151,9 @@ def create_app(
     app.openapi = lambda: api.describe_api(app)  # type: ignore[method-assign] # the framework's own way to extend it
     add_handlers(app)
     app.add_middleware(Failures)
-    app.add_middleware(Guard, secret=secret, gate=Gate(network, store) if network is not None else None)
+    app.add_middleware(
+        Guard, secret=secret, gate=Gate(network, store, clock_s=clock_s) if network is not None else None
+    )
     return app
 
 

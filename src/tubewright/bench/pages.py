@@ -164,6 +164,7 @@ SAID: Final[Mapping[str, str]] = {
     "judged": "Readings saved, verdict kept.",
     "confirmed": "Confirmed, and kept with the job.",
     "repair": "Repair written down.",
+    "taken_in": "The job is taken in; what was known here already stayed as it is.",
     "given_out": "Given out, and kept with the job.",
     "settings": "The shop's settings are saved.",
     "stock": "Saved in the stock.",

@@ -50,7 +50,9 @@ MEDIA_TYPES: Final = {
 }
 """What each kind of file that can be read is called on the web."""
 
-_UPLOADS: Final = re.compile(r"^/jobs/[0-9]{1,10}/photos$")
+_ARCHIVES: Final = "/take-in"
+"""The address that takes a job of another shop as one file; as large as all photographs sent at once."""
+_UPLOADS: Final = re.compile(r"^(?:/jobs/[0-9]{1,10}/photos|/take-in)$")
 _LISTS: Final = re.compile(r"^(?:/reckon/recap|/stock/import|/jobs/[0-9]{1,10}/parts/recap)$")
 """The addresses that take a list of parts, as a file or typed: text, far smaller than a photograph."""
 _MOST_BOARD_BYTES: Final = 2 * 2**20
@@ -109,9 +111,11 @@ async def read_upload(
     announced = headers.get("content-length", "0")
     board = _LISTS.match(path) is not None
     most = _MOST_BOARD_BYTES if board else MOST_UPLOAD_BYTES
-    words = (
-        "a part list has at most 1 MB. Go back and send less" if board else f"{limits()}. Go back and send fewer"
-    )
+    words = f"{limits()}. Go back and send fewer"
+    if board:
+        words = "a part list has at most 1 MB. Go back and send less"
+    elif path == _ARCHIVES:
+        words = f"at most {MOST_UPLOAD_BYTES // MIB} MiB here; tubewright take-in takes a larger file"
     too_large = UploadRefusedError(413, f"That is too much: {words}.")
     if not announced.isdigit() or int(announced) > most:
         if announced.isdigit() and int(announced) <= _MOST_DRAINED_BYTES:
@@ -123,7 +127,7 @@ async def read_upload(
         while True:
             message = await receive()
             if message["type"] == "http.disconnect":
-                raise UploadRefusedError(400, "The photographs did not arrive whole.")
+                raise UploadRefusedError(400, "What was sent did not arrive whole.")
             piece = message.get("body", b"")
             size += len(piece)
             if size > most:
@@ -135,7 +139,7 @@ async def read_upload(
     reader = MultiPartParser(
         headers,
         pieces(),
-        max_files=1 if board else MOST_FILES,
+        max_files=1 if board or path == _ARCHIVES else MOST_FILES,
         max_fields=_MOST_FIELDS,
         max_part_size=_MOST_BOARD_BYTES if board else _LONGEST_FIELD_BYTES,
     )

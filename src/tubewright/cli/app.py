@@ -10,6 +10,7 @@ import tubewright
 from tubewright.cli import (
     advise,
     afc,
+    archive,
     assess,
     bench,
     diagnose,
@@ -35,6 +36,7 @@ from tubewright.cli import (
     source,
     stock,
     supply,
+    tables,
     trace,
     treat,
 )
@@ -96,6 +98,8 @@ for _module in (
     simulate,
     quote,
     settings_shop,
+    archive,
+    tables,
     bench,
     keep,
 ):
