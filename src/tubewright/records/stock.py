@@ -14,7 +14,7 @@ from sqlalchemy import Connection, select
 from tubewright.errors import Fault, InputError, UnknownRecordError
 from tubewright.records import checks
 from tubewright.records.board import show_items
-from tubewright.records.changes import Change, Values, row, unknown
+from tubewright.records.changes import Change, Values, unknown
 from tubewright.records.model import OrderLine, Page, StockItem
 from tubewright.records.model_stock import StockKind, StockSort
 from tubewright.records.rows import item_record
@@ -272,7 +272,14 @@ def _values(conn: Connection, given: Mapping[str, object], where: str = "") -> V
                     mend="Leave it out, or make the item a tube",
                 )
             )
-        row(conn, tubes, values["tube_id"])
+        if conn.execute(select(tubes.c.id).where(tubes.c.id == values["tube_id"])).first() is None:
+            raise InputError(
+                Fault(
+                    what=f"there is no tube {values['tube_id']}",
+                    where=_at(where, "tube_id"),
+                    mend="Look it up among the tubes; it may be gone",
+                )
+            )
     return values
 
 
