@@ -25,6 +25,11 @@ _ROUTES: Final = (
 )
 """One address of each private range (RFC 1918, RFC 4193) and one outside (kept for examples: RFC 5737, RFC 3849)."""
 
+_PRIVATE: Final = tuple(
+    ipaddress.ip_network(one) for one in ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7")
+)
+"""RFC 1918 and RFC 4193; Python's own ``is_private`` counts many more."""
+
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 
 
@@ -58,7 +63,9 @@ def in_order(found: Iterable[str]) -> tuple[Address, ...]:
             continue
         if not (address.is_loopback or address.is_link_local or address.is_multicast or address.is_unspecified):
             usable[address] = None
-    return tuple(sorted(usable, key=lambda a: (not a.is_private, a.version)))
+    return tuple(
+        sorted(usable, key=lambda a: (not any(a in net for net in _PRIVATE if net.version == a.version), a.version))
+    )
 
 
 def _of_tables() -> list[str]:

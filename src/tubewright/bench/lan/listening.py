@@ -15,10 +15,10 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, ClassVar, Final, cast
+from typing import Any, ClassVar, Final
 
 import uvicorn
-from uvicorn.protocols.http.h11_impl import H11Protocol, RequestResponseCycle
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from tubewright.bench.lan.limits import network_of
 from tubewright.errors import Fault, InputError
@@ -69,11 +69,11 @@ class PatientProtocol(H11Protocol):
 
     def data_received(self, data: bytes) -> None:
         """Go on as usual, and stop waiting once the head has come whole."""
-        before = cast("RequestResponseCycle | None", self.cycle)  # none before the first request
+        before = self.cycle
         super().data_received(data)
         if self.cycle is not before:
             self._had_head()
-        elif before is not None and before.response_complete and self._waiting is None:
+        elif getattr(before, "response_complete", False) and self._waiting is None:  # none before the first request
             # The head of a further request on the same connection has begun.
             self._await_head()
 

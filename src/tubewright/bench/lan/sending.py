@@ -156,7 +156,7 @@ def finish(request: Request, bench: TheBench, body: TheBody, upload_id: Id) -> R
 def _fields(body: bytes) -> dict[str, Any]:
     try:
         found = json.loads(body.decode("utf-8") or "{}")
-    except ValueError:
+    except (ValueError, RecursionError):
         found = None
     if not isinstance(found, dict):
         raise InputError(Fault(what="this is no JSON object", where="", mend="Send one."))
