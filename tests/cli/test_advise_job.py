@@ -1,0 +1,113 @@
+"""``advise`` on a job of the shop: its own measurements and moves, written down again, and what it refuses."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from jsonschema_rs import Draft202012Validator
+
+from cli_runs import Run
+from tubewright.answers.measurement_json import to_json
+from tubewright.files.measurements import measurement_from_json
+from tubewright.records.store import Store, open_store
+from tubewright.simulate.controls import Bench
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return Bench(0, calm=True)
+
+
+@pytest.fixture
+def store(place: Path) -> Store:
+    store = open_store(place / "shop.sqlite3")
+    display = store.add_display({"label": "Pier arcade, machine 7"})
+    store.open_job(display.id)
+    return store
+
+
+def photograph(store: Store, bench: Bench) -> None:
+    answer = measurement_from_json(json.dumps(bench.measured()), {})
+    store.save_measurement(
+        1,
+        photo_shas=["0" * 64],
+        settings_json="{}",
+        answer_json=json.dumps(to_json(answer)),
+        accepted=True,
+        model_version="1",
+        headline="Measured.",
+    )
+
+
+def test_a_job_is_advised_on_and_its_moves_are_written_down(run: Run, store: Store, bench: Bench) -> None:
+    photograph(store, bench)
+    ended = run("advise", "job:1", "--json")
+    assert (ended.code, ended.err) == (0, "")
+    body = json.loads(ended.out)
+    Draft202012Validator(json.loads(run("schema", "advise").out)).validate(body)
+    assert body["job"] == {"number": 1, "photographs": [1], "pending": [], "earlier": []}
+    saved = run("advise", "job:1", "--save")
+    assert "Written into job 1" in saved.err + saved.out
+    assert [one.control for one in store.moves(1)] == [move["control"] for move in body["moves"]]
+    again = json.loads(run("advise", "job:1", "--json").out)
+    assert [one["control"] for one in again["job"]["pending"]] == [move["control"] for move in body["moves"]]
+    twice = run("advise", "job:1", "--save")
+    assert twice.code == 2
+    assert "no photograph shows yet" in twice.err
+    assert len(store.moves(1)) == len(body["moves"])
+    text = run("advise", "job:1").out
+    assert text.startswith("Before anything is touched:")
+    assert "Turned since the last photograph" in text
+    assert max(len(line) for line in text.splitlines()) <= 80
+
+
+def test_what_was_learned_is_told(run: Run, store: Store, bench: Bench) -> None:
+    photograph(store, bench)
+    run("advise", "job:1", "--save")
+    for one in store.moves(1):
+        if one.tabs_mm is not None:
+            bench.set_ring(one.control, one.tabs_mm, one.angle_deg or 0.0)
+    photograph(store, bench)
+    ended = run("advise", "job:1")
+    assert "What its controls were seen to do" in ended.out
+    assert "Step 6 of 10" in ended.out
+    assert json.loads(run("advise", "job:1", "--json").out)["learned"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("job:1",), "no measurement"),
+        (("job:9",), "no job 9"),
+        (("job:x",), "not the number of a job"),
+        (("job:1", "one.json"), "has its own measurements"),
+        (("job:1", "--moves", "moves.toml"), "knows this itself"),
+        (("job:1", "--minutes-on", "nan"), "no time"),
+        (("job:1", "--opening-mm", "1", "1"), "no picture has this size"),
+        (("job:1", "--since", "7"), "no measurement 7"),
+        (("one.json", "--save"), "for a job"),
+        (("one.json", "--since", "1"), "for a job"),
+    ],
+)
+def test_wrong_input_is_told_in_words(run: Run, store: Store, arguments: tuple[str, ...], says: str) -> None:
+    assert store.moves(1) == ()
+    ended = run("advise", *arguments)
+    assert ended.code == 2
+    assert says in ended.err.lower()
+    assert "Traceback" not in ended.err
+
+
+def test_cold_it_refuses(run: Run, store: Store, bench: Bench) -> None:
+    photograph(store, bench)
+    assert run("advise", "job:1", "--minutes-on", "5").code == 3
+
+
+def test_a_case_says_how_the_guns_stand(run: Run, place: Path) -> None:
+    (place / "delta.toml").write_text('format = 1\n[tube]\ngun = "delta"\n', encoding="utf-8")
+    (place / "one.json").write_text(json.dumps(Bench(3, gun="delta").measured()), encoding="utf-8")
+    body = json.loads(run("advise", "delta.toml", "one.json", "--json").out)
+    assert body["tolerance"] == "delta"
+    assert "static_convergence" in {step["id"] for step in body["order"]}
+    assert body["job"] is None
