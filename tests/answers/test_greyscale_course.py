@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from grey_bench import GreyBench, made_up
 from tubewright.answers.greyscale import Control, GreyTarget, grey_target, set_grey
 from tubewright.answers.greyscale_course import GreyRound, grey_course
-from tubewright.answers.greyscale_json import kept_round, readings_json
+from tubewright.answers.greyscale_json import readings_json
+from tubewright.answers.greyscale_kept import kept_round
 from tubewright.errors import InputError
 from tubewright.knowledge.load import load_knowledge
 

@@ -12,7 +12,7 @@ from grey_bench import GreyBench, made_up
 from measured import measurement
 from tubewright.answers.greyscale import GreyReading, grey_target
 from tubewright.answers.greyscale_course import grey_course
-from tubewright.answers.greyscale_json import kept_round
+from tubewright.answers.greyscale_kept import kept_round
 from tubewright.answers.measurement import Figure, GunLaw, Tracking, Unsupported
 from tubewright.knowledge.load import load_knowledge
 

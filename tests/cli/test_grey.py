@@ -11,6 +11,7 @@ import pytest
 from cli_runs import Run
 from measured import light, measurement
 from tubewright.answers.measurement_json import to_json
+from tubewright.records.store import open_store
 
 EXAMPLE: Final = Path(__file__).parents[2] / "docs" / "examples" / "lantern-3-grey.csv"
 
@@ -147,3 +148,41 @@ def test_what_is_wrong_is_said_with_its_place(
     assert done.code == 2
     assert said in done.err
     assert "Traceback" not in done.err
+
+
+@pytest.fixture
+def a_job(place: Path) -> str:
+    with open_store(place / "shop.sqlite3") as store:
+        return f"job:{store.open_job(store.add_display({'label': 'Lantern row 3'}).id).id}"
+
+
+def test_a_job_keeps_its_rounds_and_answers_by_them(run: Run, readings: str, place: Path, a_job: str) -> None:
+    shop = ("--shop", "shop.sqlite3")
+    first = run("grey", readings, "--white", "9300K", "--keep", a_job, *shop, "--json")
+    assert first.code == 0, first.err
+    again = run("grey", a_job, *shop, "--json")
+    assert json.loads(again.out) == json.loads(first.out)
+    alone = run("grey", readings, "--white", "9300K", "--json")
+    assert json.loads(alone.out)["moves"] == json.loads(first.out)["moves"], "a file says the same as a job"
+    second = run("grey", readings, "--white", "9300K", "--keep", a_job, "--turned", "drive_red=-1/8", *shop)
+    assert second.code == 0, second.err
+    with open_store(place / "shop.sqlite3") as store:
+        rounds = store.job(int(a_job.removeprefix("job:"))).grey_rounds
+    assert [json.loads(one.turned_json) for one in rounds] == [{}, {"drive_red": -0.125}]
+
+
+def test_a_job_without_a_reading_says_how_to_begin(run: Run, place: Path, a_job: str) -> None:
+    done = run("grey", a_job, "--shop", "shop.sqlite3")
+    assert done.code == 2
+    assert f"--keep {a_job}" in done.err
+
+
+@pytest.mark.parametrize(
+    "more", [("--white", "D65"), ("--turned", "drive_red=1/8"), ("--peak", "100"), ("--keep", "job:1")]
+)
+def test_what_goes_with_readings_is_refused_with_a_job(
+    run: Run, place: Path, a_job: str, more: tuple[str, str]
+) -> None:
+    done = run("grey", a_job, *more, "--shop", "shop.sqlite3")
+    assert done.code == 2
+    assert more[0] in done.err

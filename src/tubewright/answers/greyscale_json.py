@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from tubewright.answers.assessment import Figure, Unknown
-from tubewright.answers.greyscale_course import GreyRound
 from tubewright.answers.greyscale_form import GreyAnswer
 from tubewright.errors import Fault, InputError
 from tubewright.judgement.greyscale import GreyError, GreyStep
@@ -104,29 +102,6 @@ def readings_json(readings: Sequence[GreyReading]) -> list[dict[str, Any]]:
     ]
 
 
-def kept_round(readings: str, turned: str, *, retrace_seen: bool) -> GreyRound:
-    """A round as a job kept it.
-
-    Args:
-        readings: JSON text of :func:`readings_json`.
-        turned: JSON text of turns by control.
-        retrace_seen: Whether retrace lines were seen.
-
-    Raises:
-        InputError: It was not written by us.
-    """
-    try:
-        return GreyRound(
-            readings=tuple(_reading(one) for one in _listed(json.loads(readings))),
-            turned={name: _number(turns) for name in CONTROLS if (turns := json.loads(turned).get(name)) is not None},
-            retrace_seen=retrace_seen,
-        )
-    except (KeyError, TypeError, ValueError, AttributeError, StopIteration) as error:
-        raise InputError(
-            Fault(what="this round was not kept by us", where="grey", mend="Strike it out, and read again.")
-        ) from error
-
-
 def earlier_round(body: object) -> tuple[tuple[GreyReading, ...], dict[Control, Gain]]:
     """Readings and learned gains out of an earlier answer's body.
 
@@ -135,7 +110,7 @@ def earlier_round(body: object) -> tuple[tuple[GreyReading, ...], dict[Control, 
     """
     try:
         body = _of_format(body)
-        readings = tuple(_reading(one) for one in _listed(body["readings"]))
+        readings = tuple(reading_from_json(one) for one in listed(body["readings"]))
         gains: dict[Control, Gain] = {}
         for name in CONTROLS:
             if name in body["gains"]:
@@ -158,16 +133,17 @@ def _of_format(body: object) -> Mapping[str, Any]:
 
 
 def _gain(found: Mapping[str, Any]) -> Gain:
-    gain = Gain(per_turn_ratio=_number(found["per_turn"]), sd_ratio=_number(found["sd"]))
+    gain = Gain(per_turn_ratio=number(found["per_turn"]), sd_ratio=number(found["sd"]))
     if gain.per_turn_ratio == 0 or gain.sd_ratio <= 0:
         raise ValueError("a gain of nothing")
     return gain
 
 
-def _reading(row: Mapping[str, Any]) -> GreyReading:
+def reading_from_json(row: Mapping[str, Any]) -> GreyReading:
+    """One reading as :func:`readings_json` wrote it; KeyError, TypeError or ValueError where it is none."""
     shown = next(one for one in (*SHOWN, None) if one == row["shown"] or one is None)
-    place = (_number(row["x"]), _number(row["y"]))
-    level, light = _number(row["level"]), _number(row["Y"])
+    place = (number(row["x"]), number(row["y"]))
+    level, light = number(row["level"]), number(row["Y"])
     if shown is None or not 0 <= level <= 1 or light < 0 or not (0 <= place[0] <= 1 and 0 < place[1] <= 1):
         raise ValueError("a reading that can't be")
     minutes = row["minutes"]
@@ -176,17 +152,19 @@ def _reading(row: Mapping[str, Any]) -> GreyReading:
         level_ratio=level,
         place_xy=place,
         luminance_cd_m2=light,
-        minutes=None if minutes is None else _number(minutes),
+        minutes=None if minutes is None else number(minutes),
     )
 
 
-def _listed(value: object) -> Sequence[Mapping[str, Any]]:
+def listed(value: object) -> Sequence[Mapping[str, Any]]:
+    """A JSON list; TypeError where it is none."""
     if not isinstance(value, list):
         raise TypeError("no list")
     return value
 
 
-def _number(value: object) -> float:
+def number(value: object) -> float:
+    """A finite JSON number; ValueError where it is none."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         raise ValueError("no number")
     return float(value)

@@ -12,7 +12,7 @@ import typer
 from tubewright.cli import settings
 from tubewright.cli.asked import asked_case
 from tubewright.cli.door import emit, emit_json
-from tubewright.cli.shop import known_anyway
+from tubewright.cli.shop import ShopOption, known_anyway
 from tubewright.errors import Fault, InputError
 from tubewright.quantity import parse_quantity
 
@@ -45,7 +45,8 @@ def grey(
     readings: Annotated[
         Path,
         typer.Argument(
-            metavar="READINGS", help="CSV of level, x, y, Y; or a measurement of the survey for light (its --json)."
+            metavar="READINGS",
+            help="CSV of level, x, y, Y; a measurement of the survey for light (its --json); or job:7, what it has.",
         ),
     ],
     *,
@@ -75,35 +76,62 @@ def grey(
     case: Annotated[
         str, typer.Option(metavar="CASE", help="A case file or job:7: its white, gun and emission reserves.")
     ] = "",
+    keep: Annotated[
+        str,
+        typer.Option("--keep", metavar="JOB", help="Keep readings and turns with job:7, and go by all of its."),
+    ] = "",
     draw: Annotated[Path | None, typer.Option("--draw", metavar="FILE", help="Draw it into an SVG file, too.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Write the answer as JSON.")] = False,
+    shop: ShopOption = None,
 ) -> None:
     """Set a grey scale: what to turn, how far.
 
     How far each step is from its white, and what cutoffs, drives and screen would bring. From xyY of
     grey steps; or, the guns against each other only, from a photograph's tracking.
     """
-    from tubewright.answers.greyscale import grey_from_tracking, set_grey
+    from tubewright.answers.greyscale import WHITE_NAMES, set_grey
+    from tubewright.answers.greyscale_kept import Wish
     from tubewright.answers.heater import renamed
+    from tubewright.cli.grey_job import grey_of_job, keep_round
+    from tubewright.files.colorimeter import read_colorimeter
 
-    knowledge = known_anyway()
-    target, reserves = _target(white, sort, case, knowledge)
+    knowledge = known_anyway(shop)
     turns = _turned(turned or [])
-    wanted = parse_quantity(peak, kind="number", where="--peak").value if peak else None
-    swing_v = parse_quantity(swing, kind="voltage", where="--swing").value if swing else None
-    if wanted is not None and wanted <= 0:
-        raise InputError(Fault(what="this must be more than zero", where="--peak", mend="Type 100."))
-    if swing_v is not None and swing_v <= 0:
-        raise InputError(Fault(what="this must be more than zero", where="--swing", mend="Type 60."))
-    if _is_json(readings):
-        _only_readings(before=before, turned=turns, peak=peak, swing=swing)
-        tracking = _tracking(readings, knowledge)
-        answer = renamed(
-            _OPTIONS, lambda: grey_from_tracking(tracking, target, retrace_seen=retrace_lines, finer=finer)
+    wanted = _above_zero(peak, "--peak", kind="number", example="100")
+    swing_v = _above_zero(swing, "--swing", kind="voltage", example="60")
+    given: dict[str, object] = {
+        "--keep": keep,
+        "--case": case,
+        "--before": before,
+        "--turned": turned,
+        "--white": white,
+        "--for": sort,
+    }
+    given |= {"--peak": peak, "--swing": swing, "--retrace-lines": retrace_lines}
+    if str(readings).startswith("job:"):
+        _refuse_all(
+            [name for name, there in given.items() if there], "this goes with readings, and the job has its own"
         )
+        answer = grey_of_job(str(readings), knowledge, finer=finer, shop=shop)
+    elif _is_json(readings):
+        only_readings = ("--before", "--turned", "--peak", "--swing", "--keep")
+        _refuse_all([name for name in only_readings if given[name]], "this needs a colorimeter's readings")
+        target, _ = _target(white, sort, case, knowledge, shop)
+        answer = _seen(_tracking(readings, knowledge), target, retrace_lines=retrace_lines, finer=finer)
+    elif keep:
+        _refuse_all([name for name in ("--before", "--case") if given[name]], "the job's own stand for this")
+        target, _ = _target(white, sort, keep, knowledge, shop)
+        x, y = target.white_xy
+        wish = Wish(
+            white=target.name if target.name in WHITE_NAMES else f"{x:.6g},{y:.6g}",
+            kind=target.kind,
+            peak_cd_m2=wanted,
+            swing_v=swing_v,
+        )
+        keep_round(keep, read_colorimeter(readings), turns, wish, retrace_seen=retrace_lines, shop=shop)
+        answer = grey_of_job(keep, knowledge, finer=finer, shop=shop)
     else:
-        from tubewright.files.colorimeter import read_colorimeter
-
+        target, reserves = _target(white, sort, case, knowledge, shop)
         read = read_colorimeter(readings)
         earlier, gains = _earlier(before)
         if turns and not earlier:
@@ -130,6 +158,27 @@ def grey(
     _show(answer, knowledge, as_json=as_json)
 
 
+def _above_zero(typed: str, where: str, *, kind: str, example: str) -> float | None:
+    if not typed:
+        return None
+    value = parse_quantity(typed, kind=kind, where=where).value
+    if value <= 0:
+        raise InputError(Fault(what="this must be more than zero", where=where, mend=f"Type {example}."))
+    return value
+
+
+def _refuse_all(names: list[str], what: str) -> None:
+    if names:
+        raise InputError([Fault(what=what, where=name, mend="Leave it out.") for name in names])
+
+
+def _seen(tracking: Tracking, target: GreyTarget, *, retrace_lines: bool, finer: bool) -> GreyAnswer:
+    from tubewright.answers.greyscale import grey_from_tracking
+    from tubewright.answers.heater import renamed
+
+    return renamed(_OPTIONS, lambda: grey_from_tracking(tracking, target, retrace_seen=retrace_lines, finer=finer))
+
+
 def _show(answer: GreyAnswer, knowledge: Knowledge, *, as_json: bool) -> None:
     known = knowledge.cautions
     texts = tuple(known[name].text for name in answer.cautions)
@@ -146,7 +195,9 @@ def _show(answer: GreyAnswer, knowledge: Knowledge, *, as_json: bool) -> None:
     emit(blocks_to_text(blocks, width=settings.columns(), colour=settings.colour()))
 
 
-def _target(white: str, sort: Sort | None, path: str, knowledge: Knowledge) -> tuple[GreyTarget, dict[str, float]]:
+def _target(
+    white: str, sort: Sort | None, path: str, knowledge: Knowledge, shop: str | None
+) -> tuple[GreyTarget, dict[str, float]]:
     """The white with its tolerances, and the guns' reserves; what isn't typed comes from the case."""
     from tubewright.answers.greyscale import DISPLAY_KINDS, grey_target, reserves_of
     from tubewright.answers.greyscale_typed import typed_white
@@ -155,7 +206,7 @@ def _target(white: str, sort: Sort | None, path: str, knowledge: Knowledge) -> t
     reserves: dict[str, float] = {}
     kind = next(one for one in DISPLAY_KINDS if one == (sort or Sort.inline).value)
     if path:
-        case = asked_case(path, None)
+        case = asked_case(path, shop)
         white = white or case.use.white_point or ""
         if sort is None and case.tube.gun is not None:
             kind = case.tube.gun
@@ -252,17 +303,6 @@ def _tracking(path: Path, knowledge: Knowledge) -> Tracking:
             )
         )
     return measured.tracking
-
-
-def _only_readings(*, before: Path | None, turned: dict[Control, float], peak: str, swing: str) -> None:
-    given = {"--before": before is not None, "--turned": bool(turned), "--peak": bool(peak), "--swing": bool(swing)}
-    faults = [
-        Fault(what="this needs a colorimeter's readings", where=name, mend="Leave it out for a photograph's tracking.")
-        for name, there in given.items()
-        if there
-    ]
-    if faults:
-        raise InputError(faults)
 
 
 def _draw(answer: GreyAnswer, path: Path) -> None:

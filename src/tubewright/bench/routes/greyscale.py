@@ -12,19 +12,16 @@ from fastapi import APIRouter, Request, Response
 
 from tubewright.answers.greyscale import (
     CONTROLS,
-    DISPLAY_KINDS,
     Control,
-    DisplayKind,
     GreyAnswer,
     GreyReading,
-    GreyTarget,
     grey_from_tracking,
-    grey_target,
     reserves_of,
 )
-from tubewright.answers.greyscale_course import GreyCourse, grey_course
-from tubewright.answers.greyscale_json import kept_round, readings_json
-from tubewright.answers.greyscale_typed import typed_turns, typed_white
+from tubewright.answers.greyscale_course import GreyCourse
+from tubewright.answers.greyscale_json import readings_json
+from tubewright.answers.greyscale_kept import Wish, display_kind, kept_course, target_of, wish_of
+from tubewright.answers.greyscale_typed import typed_turns
 from tubewright.answers.greyscale_words import control_name
 from tubewright.answers.measurement import Measurement, Unsupported
 from tubewright.bench import words
@@ -62,16 +59,6 @@ _PASTE: Final = "paste"
 _IN_LINE: Final = re.compile(r"^\w+ line (?P<line>\d+)(?: columns? \d+(?: and \d+)? \((?P<column>[\w, ]+)\))?")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wish:
-    """What a job's grey scale is set to: by the last round, else by the case."""
-
-    white: str
-    kind: DisplayKind
-    peak_cd_m2: float | None
-    swing_v: float | None
-
-
 @router.get("/jobs/{job_id}/setup/grey")
 def grey(request: Request, bench: TheBench, job_id: Id) -> Response:
     """What to turn now, and the form for the next reading."""
@@ -80,14 +67,14 @@ def grey(request: Request, bench: TheBench, job_id: Id) -> Response:
 
 def _page(request: Request, bench: Bench, job: JobPage, *, status: int = 200, **more: object) -> Response:
     wish = _wish(bench, job)
-    course, trouble = _course(bench, job, wish)
+    finer = request.query_params.get("finer", "") == "yes"
+    course, trouble = _course(bench, job, finer=finer)
     seen = None if course else _from_photograph(bench, job, wish)
     answer = course.now if course else seen[1] if seen else None
     lock = lock_of(bench, job, "control", "screen_g2")
     shut = answer is not None and bool(answer.moves) and not lock.is_open
     back = f"/jobs/{job.job.id}/setup/grey"
     guard = guard_words(bench, job, lock, back) if answer is not None and answer.moves else {"lock": None}
-    finer = request.query_params.get("finer", "") == "yes"
     context: dict[str, Any] = {
         "answer": answer,
         "blocks": [] if answer is None else _blocks(answer, shut=shut),
@@ -117,7 +104,7 @@ def chart(request: Request, bench: TheBench, job_id: Id, theme: str = "", size: 
     """The drawing of the newest answer."""
     job = bench.store.job(job_id)
     wish = _wish(bench, job)
-    course, _ = _course(bench, job, wish)
+    course, _ = _course(bench, job, finer=False)
     seen = None if course else _from_photograph(bench, job, wish)
     answer = course.now if course else seen[1] if seen else None
     if answer is None or answer.error is None:
@@ -180,15 +167,10 @@ def strike(request: Request, bench: TheBench, form: TheForm, job_id: Id, round_i
 
 def _wish(bench: Bench, job: JobPage) -> Wish:
     if job.grey_rounds:
-        last = job.grey_rounds[-1]
-        return Wish(white=last.white, kind=_kind(last.kind), peak_cd_m2=last.peak_cd_m2, swing_v=last.swing_v)
+        return wish_of(job.grey_rounds[-1])
     gun = job.tube.tube.gun if job.tube else None
     white: str = job.job.use.white_point or _whites(bench)[0][0]
-    return Wish(white=white, kind=_kind(gun or "inline"), peak_cd_m2=None, swing_v=None)
-
-
-def _kind(text: str) -> DisplayKind:
-    return next((one for one in DISPLAY_KINDS if one == text), "inline")
+    return Wish(white=white, kind=display_kind(gun or "inline"))
 
 
 def _whites(bench: Bench) -> list[tuple[str, str]]:
@@ -199,28 +181,15 @@ def _whites(bench: Bench) -> list[tuple[str, str]]:
     return [*ours, *words.WHITES.items()]
 
 
-def _course(bench: Bench, job: JobPage, wish: Wish) -> tuple[GreyCourse | None, tuple[Fault, ...]]:
+def _course(bench: Bench, job: JobPage, *, finer: bool) -> tuple[GreyCourse | None, tuple[Fault, ...]]:
     """All rounds answered; what can't be answered is said beside them."""
     if not job.grey_rounds:
         return None, ()
+    reserves = reserves_of(bench.store.case_of(job.job.id), bench.knowledge)
     try:
-        rounds = [
-            kept_round(one.readings_json, one.turned_json, retrace_seen=one.retrace_seen) for one in job.grey_rounds
-        ]
-        course = grey_course(
-            rounds,
-            _target(bench, wish),
-            reserves=reserves_of(bench.store.case_of(job.job.id), bench.knowledge),
-            wanted_peak_cd_m2=wish.peak_cd_m2,
-            swing_v=wish.swing_v,
-        )
+        return kept_course(job.grey_rounds, bench.knowledge, reserves=reserves, finer=finer), ()
     except InputError as error:
         return None, tuple(error.faults)
-    return course, ()
-
-
-def _target(bench: Bench, wish: Wish) -> GreyTarget:
-    return grey_target(typed_white(wish.white, "white"), wish.kind, bench.knowledge)
 
 
 def _from_photograph(bench: Bench, job: JobPage, wish: Wish) -> tuple[MeasurementRecord, GreyAnswer] | None:
@@ -233,7 +202,7 @@ def _from_photograph(bench: Bench, job: JobPage, wish: Wish) -> tuple[Measuremen
             measured: Measurement = measurement_from_json(record.answer_json, known)
             if isinstance(measured.tracking, Unsupported):
                 continue
-            return record, grey_from_tracking(measured.tracking, _target(bench, wish))
+            return record, grey_from_tracking(measured.tracking, target_of(wish, bench.knowledge))
         except InputError:  # said where the measurement itself is shown
             continue
     return None
@@ -303,7 +272,7 @@ def _rounds(job: JobPage, course: GreyCourse | None) -> list[ShownRound]:
 def _typed_wish(read: FormReader, bench: Bench) -> Wish:
     typed = read.form.text("white_xy") or read.form.text("white") or "D65"
     where = "white_xy" if read.form.text("white_xy") else "white"
-    kind = _kind(read.choice("kind", KINDS) or "inline")
+    kind = display_kind(read.choice("kind", KINDS) or "inline")
     wish = Wish(
         white=typed,
         kind=kind,
@@ -311,7 +280,7 @@ def _typed_wish(read: FormReader, bench: Bench) -> Wish:
         swing_v=_above_zero(read, "swing", "voltage"),
     )
     try:
-        _target(bench, wish)
+        target_of(wish, bench.knowledge)
     except InputError as error:
         read.faults += [Fault(what=one.what, where=where, mend=one.mend) for one in error.faults]
     return wish
