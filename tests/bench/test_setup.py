@@ -94,7 +94,7 @@ def test_rounds_on_the_page_until_it_is_done(shown: SetUp) -> None:
     assert f'href="/jobs/{shown.job}/proof"' in page
     assert "From photograph to photograph" in page
     said = words(page)
-    assert re.search(r"One mm between the tabs of four-pole rings moves red and blue apart by \d", said)
+    assert re.search(r"Four-pole rings: one mm between the tabs moves red and blue apart by \d", said)
     assert "Learned here." in said
 
 

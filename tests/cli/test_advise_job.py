@@ -72,7 +72,7 @@ def test_what_was_learned_is_told(run: Run, store: Store, bench: Bench) -> None:
     photograph(store, bench)
     ended = run("advise", "job:1")
     assert "What its controls were seen to do" in ended.out
-    assert "Step 6 of 10" in ended.out
+    assert "Step 4 of 10" in ended.out
     assert json.loads(run("advise", "job:1", "--json").out)["learned"]
 
 

@@ -167,7 +167,7 @@ def _screw(course: Course, number: int, one: Input, carried: Collection[str], kn
                 control=one.control,
                 name=knowledge.controls[one.control].name,
                 part=one.part,
-                per=f"{PER[one.unit]} {way(one.control, 1.0)}",
+                per=_per(one),
                 about=about,
                 value=abs(value) if tail in FOLDED else value,
                 value_sd=sd,
@@ -183,6 +183,12 @@ def _screw(course: Course, number: int, one: Input, carried: Collection[str], kn
 def _doubled(mode: str, tail: str = "") -> float:
     """How much of what is told one unit of a gain is: red against blue is twice what parts them from the middle."""
     return 2.0 if mode.startswith("opp_") and tail not in {"radial", "edge"} else 1.0
+
+
+def _per(one: Input) -> str:
+    """One unit of what is turned, with its way, as the beginning of a sentence."""
+    said = way(one.control, 1.0)
+    return f"{PER[one.unit]} {said}" if " " not in said else f"{PER[one.unit]}, {said},"
 
 
 def _origin(tries: int, before: bool) -> Origin | None:

@@ -13,8 +13,9 @@ from tubewright.knowledge.chassis import SetupStep
 from tubewright.knowledge.model import Knowledge
 
 ROUGH: Final = frozenset({"rough_convergence", "static_convergence"})
-"""Steps that only come before purity; without impurity the fine one does their part."""
+"""Convergence before purity."""
 TWICE: Final = frozenset({"fine_convergence", "fine_static"})
+"""And once more after it."""
 
 
 def order_of(course: Course, found: Plan, knowledge: Knowledge) -> tuple[OrderStep, ...]:
@@ -38,19 +39,31 @@ def order_of(course: Course, found: Plan, knowledge: Knowledge) -> tuple[OrderSt
 
 def _standing(step: SetupStep, course: Course, found: Plan, moved: frozenset[str]) -> Standing:
     purity = [one.within for one in course.now.held if one.group == "purity"]
-    impure, looked = False in purity, any(one is not None for one in purity)
+    looked = any(one is not None for one in purity)
     mine = bool(moved & set(step.controls))
     if step.place == 1:
         return "now" if not course.setup.warm or "h_hold" in moved else "yours"
     if step.id == "degauss":
         return "now" if mine else "within" if course.now.degaussed else "not_needed" if looked else "unknown"
-    if step.id in ROUGH and not impure:
-        return "not_needed" if looked else "unknown"
+    if step.id in TWICE and not _landing_moved(course):
+        # Nothing has moved it since it was set roughly: once is enough, unless purity is still to come.
+        return "waits" if False in purity else "not_needed" if looked else "unknown"
+    if step.id in ROUGH and _landing_moved(course) and False not in purity:
+        return "within"
     # Focus and size are turned in two places of the order: they count where their own figures stand.
     wanted = bool(step.zones) or any(one.group in step.groups for one in found.failing)
-    if mine and wanted and not (step.id in TWICE and impure):
+    if mine and wanted and not (step.id in TWICE and False in purity):
         return "now"
     return _by_figures(step, course) if step.groups else "yours"
+
+
+def _landing_moved(course: Course) -> bool:
+    """Whether rings or yoke were moved for the landing in this session, which moves the convergence."""
+    return any(
+        course.tries(n) > 0
+        for n, one in enumerate(course.effects.inputs)
+        if one.control in {"purity_rings", "yoke_axial"}
+    )
 
 
 def _by_figures(step: SetupStep, course: Course) -> Standing:

@@ -258,8 +258,7 @@ def shown_gain(one: Learned) -> ShownGain:
     part = f" ({one.part})" if one.part else ""
     doubt = "" if one.known else ": not known which way yet"
     return ShownGain(
-        words=f"{one.per[:1].upper()}{one.per[1:]} of {one.name[:1].lower()}{one.name[1:]}{part} moves {one.about} by"
-        f" {gain_words(one)}{doubt}.",
+        words=f"{one.name}{part}: {one.per} moves {one.about} by {gain_words(one)}{doubt}.",
         learned=ORIGINS[one.origin],
     )
 
@@ -316,6 +315,23 @@ def rounds_of(job: JobPage, told: Told, knowledge: Knowledge) -> tuple[ShownRoun
             for n, (name, value) in enumerate(zip(used, worst, strict=False), start=1)
         ),
     )
+
+
+_AT_THE_BENCH: Final = (
+    # what a terminal is told, and what the page says instead
+    ("tubewright diagnose takes it from here", "The diagnosis takes it from here"),
+    ("write wrong_way = true", "say so at that move"),
+)
+
+
+def notes_of(answer: Advised) -> tuple[str, ...]:
+    """What else there is to say, as the page says it."""
+    told = []
+    for note in answer.notes:
+        for terminal, instead in _AT_THE_BENCH:
+            note = note.replace(terminal, instead)  # noqa: PLW2901 - each in turn
+        told.append(note)
+    return tuple(told)
 
 
 def curl_link(job: JobPage, told: Told) -> str:

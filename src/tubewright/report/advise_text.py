@@ -106,7 +106,8 @@ def gain_words(one: Learned) -> str:
     factor, unit = (100.0, "%") if one.unit == "share" else (1.0, one.unit)
     value, sd = factor * one.value, factor * one.value_sd
     places = 2 if sd < 0.1 else 1 if sd < 10 else 0
-    return f"{value:.{places}f} ± {sd:.{places}f} {unit}".replace("-", "−")
+    # Adding nothing takes the sign off a nought.
+    return f"{round(value, places) + 0.0:.{places}f} ± {sd:.{places}f} {unit}".replace("-", "−")
 
 
 def _learned(learned: tuple[Learned, ...]) -> Table:
@@ -122,7 +123,7 @@ def _learned(learned: tuple[Learned, ...]) -> Table:
         rows=tuple(
             (
                 one.name + (f" ({one.part})" if one.part else ""),
-                one.per,
+                one.per.rstrip(","),
                 one.about,
                 gain_words(one) + ("" if one.known else ", not known which way"),
                 ORIGINS[one.origin],

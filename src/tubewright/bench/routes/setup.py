@@ -114,6 +114,7 @@ def _answered(request: Request, job: JobPage, told: Told | None, answer: Advised
             "gains": (),
             "next": (),
             "curl": "",
+            "notes": (),
             "map": None,
             "curve": None,
             "magnetised": False,
@@ -128,6 +129,7 @@ def _answered(request: Request, job: JobPage, told: Told | None, answer: Advised
         "figures": view.figures_of(answer),
         "gains": [view.shown_gain(one) for one in answer.learned],
         "next": view.NEXT[answer.state],
+        "notes": view.notes_of(answer),
         "curl": view.curl_link(job, told),
         "map": None
         if seen is None or not any(one.zone for one in answer.remaining)
