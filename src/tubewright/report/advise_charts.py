@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from tubewright.answers.advised import Advised, Remaining
-from tubewright.answers.measurement import ZONES, Convergence, Measurement
-from tubewright.judgement.seen_words import ZONE_WORDS
+from tubewright.answers.measurement import ZONE_WORDS, ZONES, Convergence, Measurement
 from tubewright.report.frame import GUN_INK, INK, WIDTH_PX, Chart, Size, Spec, Theme, framed
 
 OUTER: Final = ("red", "blue")
