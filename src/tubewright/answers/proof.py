@@ -390,9 +390,11 @@ def _holds(work: Work, knowledge: Knowledge, seed: int) -> dict[Gun, str]:
     for gun in GUNS:
         if not any(t.outcome == "improved" for t in treated(gun, work)):
             continue
+        found[gun] = ""
         course = after_treatment(work.case, gun, knowledge)
-        if course.treatment is None:
+        if course.treatment is None or course.trouble is not None:
             continue
-        held = hold(course.readings, knowledge, gun=gun, left_out=course.left_out, trouble=course.trouble, seed=seed)
-        found[gun] = held.headline if held.hold_class is not None else ""
+        held = hold(course.readings, knowledge, gun=gun, left_out=course.left_out, seed=seed)
+        if held.hold_class is not None:
+            found[gun] = held.headline
     return found

@@ -233,8 +233,9 @@ def sides_of(readings: Sequence[Reading], work: Work) -> Sides:
     """Which readings show the tube as it came and which as it goes.
 
     What somebody marked as before or after counts as that. An unmarked reading lies before if
-    it was taken no later than the first treatment of its gun, and after if later than the last;
-    without any treatment, the first and the last mended fault stand in for it; without those, before.
+    it was taken no later than the first treatment of its gun, and after if later than the last. Treatments
+    of the other guns stand in where this one had none, for they may touch it too; where the tube had none,
+    the faults that were mended; without those it lies before.
     """
     before: list[Reading] = []
     after: list[Reading] = []
@@ -260,7 +261,8 @@ def treated(gun: Gun | None, work: Work) -> tuple[DoneTreatment, ...]:
 
 
 def _ends(gun: Gun | None, work: Work) -> tuple[dt.datetime, dt.datetime] | None:
-    times = [t.at for t in treated(gun, work)] or [r.at for r in work.repairs if r.outcome == "mended"]
+    of_any = [t.at for t in work.treatments if not t.other_tube]
+    times = [t.at for t in treated(gun, work)] or of_any or [r.at for r in work.repairs if r.outcome == "mended"]
     return (min(times), max(times)) if times else None
 
 

@@ -96,11 +96,10 @@ def shortened(text: str, most: int) -> str:
 
 
 def unset_words(count: int) -> str:
-    """What a paper says of letters that could not be set."""
+    """What a paper says where letters could not be set; "" where all could."""
     if not count:
         return ""
-    letters = "one letter" if count == 1 else f"{count} letters"
-    return f"{STANDS_IN} stands for {letters} that this paper's typeface lacks; the job's record holds them."
+    return f"{STANDS_IN} stands for a letter that this paper's typeface lacks; the job's record holds it."
 
 
 def _pdf_options(at: dt.datetime) -> dict[str, Any]:

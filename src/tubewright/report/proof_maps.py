@@ -21,7 +21,7 @@ from tubewright.report.overlay_parts import STEPS
 
 SIDES: Final[tuple[Side, ...]] = ("before", "after")
 WIDTH_PX: Final = 480.0
-_ROOM_PX: Final = 26.0
+_ROOM_PX: Final = 32.0
 _USUAL_MM: Final = (400.0, 300.0)
 """Size of a picture that isn't known: only its form is drawn then."""
 _MOST_SHAPE: Final = 10
@@ -50,8 +50,11 @@ def convergence_maps(picture: PictureProof, *, theme: Theme = "light") -> Maps |
     errors = [v for grid in grids.values() for node in grid for v in (node.red_mm, node.blue_mm) if v is not None]
     longest = max((math.hypot(*v) for v in errors), default=0.0)
     pitch = max(10.0, frame.width_mm / 8)
-    magnified = max((step for step in STEPS if longest * step <= 1.25 * pitch), default=1) if longest > 0 else 1
-    bar = next((mm for mm in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0) if mm * magnified * frame.px_per_mm >= 24), 5.0)
+    magnified = 1
+    if longest > 0:
+        steps = (step for step in STEPS if longest * step <= 1.25 * pitch and _stays_inside(grids, frame, step))
+        magnified = max(steps, default=1)
+    bar = next((mm for mm in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0) if mm * magnified * frame.px_per_mm >= 20), 5.0)
     svg, words = {}, {}
     for side in SIDES:
         grid = grids.get(side)
@@ -212,10 +215,22 @@ def _arrows(grid: Sequence[MapNode], frame: _Frame, magnified: int, theme: Theme
     return parts
 
 
+def _stays_inside(grids: Mapping[Side, Sequence[MapNode]], frame: _Frame, magnified: int) -> bool:
+    """Whether no arrow reaches out of the drawing."""
+    ends = (
+        frame.at(node.x_mm + magnified * v[0], node.y_mm + magnified * v[1])
+        for grid in grids.values()
+        for node in grid
+        for v in (node.red_mm, node.blue_mm)
+        if v is not None
+    )
+    return all(4 <= x <= frame.width_px - 4 and 4 <= y <= frame.height_px - 4 for x, y in ends)
+
+
 def _triangle(start: Place, end: Place, ink: str) -> str:
     away = math.dist(start, end)
     ux, uy = (end[0] - start[0]) / away, (end[1] - start[1]) / away
-    size = min(8.0, max(4.0, 0.6 * away))
+    size = min(8.0, max(5.0, 0.6 * away))
     base = end[0] - size * ux, end[1] - size * uy
     side = 0.45 * size
     corners = (end, (base[0] - side * uy, base[1] + side * ux), (base[0] + side * uy, base[1] - side * ux))
@@ -225,7 +240,7 @@ def _triangle(start: Place, end: Place, ink: str) -> str:
 
 def _ring(start: Place, end: Place, ink: str) -> str:
     away = math.dist(start, end)
-    radius = min(3.8, max(2.0, 0.3 * away))
+    radius = min(3.8, max(2.2, 0.3 * away))
     rim = (
         end[0] - radius * (end[0] - start[0]) / away,
         end[1] - radius * (end[1] - start[1]) / away,

@@ -105,6 +105,7 @@ def proof(request: Request, bench: TheBench, job_id: Id) -> Response:
         maps=[_map(request, base, query, name, made.picture) for name in _MAPS],
         groups=grouped(made.picture.lines),
         changed=_changed(made),
+        more=sum(line.verdict in {"better", "worse"} for line in made.picture.lines) > _MOST_AT_ONCE,
         counted=counted_words(made.picture.lines),
         grey=[row_of(line) for line in made.grey],
         doubt=DOUBT_WORDS,
@@ -123,8 +124,16 @@ def proof(request: Request, bench: TheBench, job_id: Id) -> Response:
     )
 
 
+_MOST_AT_ONCE: Final = 10
+"""Rows of changed figures that are shown unfolded; beyond that the zones of convergence stay folded (estimate)."""
+
+
 def _changed(made: Proof) -> list[Row]:
-    return [row_of(line) for line in made.picture.lines if line.verdict in {"better", "worse"}]
+    """What changed beyond doubt, worse first; of many, those that aren't single zones."""
+    lines = [line for line in made.picture.lines if line.verdict in {"better", "worse"}]
+    if len(lines) > _MOST_AT_ONCE:
+        lines = [line for line in lines if line.verdict == "worse" or "from green," not in line.about]
+    return [row_of(line) for line in sorted(lines, key=lambda line: line.verdict, reverse=True)]
 
 
 def _chart(request: Request, base: str, query: str, name: str, made: Proof) -> dict[str, object]:
