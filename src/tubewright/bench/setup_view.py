@@ -20,7 +20,7 @@ from tubewright.bench.pages import Bench
 from tubewright.bench.setting_up import Told
 from tubewright.knowledge.model import Knowledge
 from tubewright.records.model import JobPage, MeasurementRecord, MoveRecord
-from tubewright.report.advise_text import ORIGINS, gain_words
+from tubewright.report.advise_text import ORIGINS, gain_sentence
 
 TOLERANCE_WORDS: Final[Mapping[str, str]] = {
     "arcade": "arcade display, guns in line",
@@ -255,10 +255,8 @@ class ShownGain:
 
 def shown_gain(one: Learned) -> ShownGain:
     """One gain as a sentence."""
-    part = f" ({one.part})" if one.part else ""
-    doubt = "" if one.known else ": not known which way yet"
     return ShownGain(
-        words=f"{one.name}{part}: {one.per} moves {one.about} by {gain_words(one)}{doubt}.",
+        words=gain_sentence(one),
         learned=ORIGINS[one.origin],
     )
 

@@ -54,7 +54,10 @@ def advise_blocks(answer: Advised) -> list[Block]:
             )
         )
     if answer.learned:
-        blocks.append(_learned(answer.learned))
+        blocks.append(Paragraph(text="What its controls were seen to do:", strong=True))
+        blocks.append(
+            Listing(items=tuple(f"{gain_sentence(one)} Learned: {ORIGINS[one.origin]}." for one in answer.learned))
+        )
     if answer.moves and answer.job is not None:
         blocks.append(
             Paragraph(
@@ -110,27 +113,11 @@ def gain_words(one: Learned) -> str:
     return f"{round(value, places) + 0.0:.{places}f} ± {sd:.{places}f} {unit}".replace("-", "−")
 
 
-def _learned(learned: tuple[Learned, ...]) -> Table:
-    return Table(
-        caption="What its controls were seen to do",
-        columns=(
-            Column(heading="Control"),
-            Column(heading="Of it"),
-            Column(heading="Moves"),
-            Column(heading="By"),
-            Column(heading="Learned"),
-        ),
-        rows=tuple(
-            (
-                one.name + (f" ({one.part})" if one.part else ""),
-                one.per.rstrip(","),
-                one.about,
-                gain_words(one) + ("" if one.known else ", not known which way"),
-                ORIGINS[one.origin],
-            )
-            for one in learned
-        ),
-    )
+def gain_sentence(one: Learned) -> str:
+    """What a control was seen to do, as a sentence."""
+    part = f" ({one.part})" if one.part else ""
+    doubt = "" if one.known else ": not known which way yet"
+    return f"{one.name}{part}: {one.per} moves {one.about} by {gain_words(one)}{doubt}."
 
 
 def _table(caption: str, rows: list[Remaining]) -> Table:
