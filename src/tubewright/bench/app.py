@@ -31,6 +31,7 @@ from tubewright.bench.routes import (
     archive,
     board,
     diagnosis,
+    donor,
     due,
     facts,
     findings,
@@ -141,7 +142,7 @@ def create_app(
     for part in (records, reckon, recap, source, afc, tools, patterns, rasters, supply, shop, settings, quote, archive):
         app.include_router(part.router)
     # Lists, forms and labels before the one item, whose address ends in a number.
-    for part in (stock_lists, stock_forms, stock_labels, stock, stock_job):
+    for part in (stock_lists, stock_forms, stock_labels, stock, stock_job, donor):
         app.include_router(part.router)
     for part in (phones, phone, sending):
         app.include_router(part.router)

@@ -22,6 +22,7 @@ _SUFFIX_KINDS: Final = {
     "_ohm": ("resistance", None),
     "_khz": ("khz", None),
     "_us": ("microseconds", None),
+    "_nf": ("capacitance", "nF"),
     "_hours": ("hours", None),
     "_deg": ("number", None),
     "_percent": ("number", None),
@@ -110,7 +111,8 @@ def _figure(name: str, raw: object, where: str) -> float | int:
     value = parse_quantity(text, kind=kind, default_unit=unit, where=where).value
     if value == 0:
         raise InputError(Fault(what="is zero", where=where, mend="Leave it out where it isn't known."))
-    return value / 10 if suffix == "_cm" else value
+    # Lengths come in millimetres, capacitances in microfarads.
+    return value / 10 if suffix == "_cm" else value * 1000 if suffix == "_nf" else value
 
 
 def _word(name: str, raw: object, where: str) -> str:

@@ -16,7 +16,7 @@ _TITLES: dict[Verdict, str] = {
     "with_yoke": "Only with its own yoke and rings",
     "fits": "Fits",
 }
-_NAMES = {
+ASPECT_NAMES = {
     "line_yoke": "line yoke",
     "field_yoke": "field yoke",
     "anode_guard": "anode voltage with this yoke",
@@ -27,6 +27,7 @@ _NAMES = {
     "energy": "deflection energy",
     "anode": "anode rating",
 }
+"""What the things compared are called, where their id doesn't say it."""
 
 
 def donor_blocks(answer: DonorAnswer, *, cautions: tuple[str, ...], confirm: tuple[str, ...]) -> list[Block]:
@@ -109,12 +110,14 @@ def _match_blocks(match: DonorMatch) -> Iterator[Block]:
         held = [one for one in match.way.aspects if one.verdict == verdict]
         if verdict == "fits" and held:
             # One line: who swaps a tube wants to see first what does not fit.
-            items.append(f"{title}: " + "; ".join(f"{_NAMES.get(one.id, one.id)} ({one.words})" for one in held) + ".")
+            items.append(
+                f"{title}: " + "; ".join(f"{ASPECT_NAMES.get(one.id, one.id)} ({one.words})" for one in held) + "."
+            )
             continue
         for one in held:
             do = f" Do: {one.do}." if one.do else ""
             find = f" Find out: {one.find_out}." if one.find_out else ""
-            items.append(f"{title}, {_NAMES.get(one.id, one.id)}: {one.words}.{do}{find}".replace("..", "."))
+            items.append(f"{title}, {ASPECT_NAMES.get(one.id, one.id)}: {one.words}.{do}{find}".replace("..", "."))
     yield Listing(items=(*items, *match.words, *match.remarks))
     yield from _moves(match.moves)
 

@@ -15,6 +15,7 @@ from tubewright.bench.pictures import drawing, figure_of
 from tubewright.bench.security import Form
 from tubewright.bench.years import events_of, history_for
 from tubewright.errors import ConflictError, Fault, InputError, UnknownRecordError
+from tubewright.judgement.tube_labels import decode_label
 from tubewright.records.model import Job, MeasurementRecord, ObservationRecord, TubeRecord
 from tubewright.report.frame import Chart, Size, Theme
 from tubewright.report.years import tube_chart
@@ -303,6 +304,7 @@ def tube(request: Request, bench: TheBench, tube_id: Id) -> Response:
         left_out=left_out,
         seen=seen_of(history.tube.tube, history.observations),
         today=day(bench.store.clock()),
+        label=decode_label(history.tube.tube.label, bench.knowledge) if history.tube.tube.label else None,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from fastapi import APIRouter, Request, Response
@@ -80,7 +80,7 @@ def _form_page(
         "item": item,
         "cells": {**cells, **given},
         "kind": kind,
-        "fields": _fields(kind),
+        "fields": fields_of(kind.attributes if kind is not None else ()),
         "kinds": _kind_choices(known),
         "back": f"/stock/{record.id}" if record else "/stock",
         "conflict": (),
@@ -110,10 +110,10 @@ _CHOICES: Final[Mapping[str, tuple[str, ...]]] = {
 _FIGURES_OF_TUBES: Final = ("_v", "_a", "_mm", "_cm", "_kv", "_deg", "_mh", "_ohm", "_percent", "_hours")
 
 
-def _fields(kind: Kind | None) -> list[dict[str, Any]]:
-    """The fields of a kind as the form draws them."""
+def fields_of(names: Iterable[str]) -> list[dict[str, Any]]:
+    """Attributes as a form draws their fields."""
     out = []
-    for name in kind.attributes if kind is not None else ():
+    for name in names:
         held = ATTRIBUTES[name]
         choices: Sequence[str] = held.choices or _CHOICES.get(name, ())
         yes_no = held.value == "yes_no" or name == "yoke"
