@@ -14,7 +14,7 @@ from __future__ import annotations
 import datetime as dt
 import threading
 import uuid
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from tubewright import case
@@ -38,7 +38,6 @@ from tubewright.records.model import (
     ObservationRecord,
     Page,
     Person,
-    ReadingRecord,
     TubeHistory,
     TubeRecord,
     VerdictRecord,
@@ -47,6 +46,7 @@ from tubewright.records.moves import Moves
 from tubewright.records.one_job import OneJob
 from tubewright.records.papers import Papers
 from tubewright.records.phones import Phones
+from tubewright.records.readings import Readings
 from tubewright.records.repairs import Repairs
 from tubewright.records.reserving import Reservations
 from tubewright.records.settings import Settings
@@ -69,6 +69,7 @@ def open_store(
 
 class Store(
     OneJob,
+    Readings,
     Repairs,
     Treatments,
     Moves,
@@ -267,44 +268,6 @@ class Store(
     def reopen_job(self, job_id: int, *, version: int | None = None, by: int | None = None) -> Job:
         """Take a closed job up again."""
         return self.change(by, lambda change: _jobs.reopen_job(change, job_id, version=version))
-
-    # -- readings -----------------------------------------------------------------
-
-    def reading(self, reading_id: int) -> ReadingRecord:
-        """One reading."""
-        with self.database.read() as conn:
-            return _work.reading(conn, reading_id)
-
-    def add_reading(
-        self, job_id: int, reading: case.Reading | Mapping[str, object], *, by: int | None = None
-    ) -> ReadingRecord:
-        """Write down a reading on the tube now in the job's display; without ``at`` it is taken now."""
-        return self.add_readings(job_id, [reading], by=by)[0]
-
-    def add_readings(
-        self, job_id: int, readings: Sequence[case.Reading | Mapping[str, object]], *, by: int | None = None
-    ) -> tuple[ReadingRecord, ...]:
-        """Write down several readings in one change: all or none, every fault named (``readings[2].value``)."""
-        return self.change(by, lambda change: _work.add_readings(change, job_id, readings))
-
-    def edit_reading(
-        self,
-        reading_id: int,
-        reading: case.Reading | Mapping[str, object],
-        *,
-        version: int,
-        by: int | None = None,
-    ) -> ReadingRecord:
-        """Correct a reading; ``version`` is the one the person saw."""
-        return self.change(by, lambda change: _work.edit_reading(change, reading_id, reading, version=version))
-
-    def remove_reading(self, reading_id: int, *, version: int, by: int | None = None) -> None:
-        """Strike a reading out; history keeps it, and :meth:`undo` brings it back."""
-        self.change(by, lambda change: _work.remove_reading(change, reading_id, version=version))
-
-    def import_readings(self, readings: Iterable[tuple[int, case.Reading]], *, by: int | None = None) -> int:
-        """Write many (job id, reading) in one transaction, with one entry in the history; gives their number."""
-        return self.change(by, lambda change: _work.import_readings(change, readings))
 
     # -- observations, verdicts -----------------------------------------
 

@@ -15,11 +15,12 @@ from sqlalchemy import Boolean, CheckConstraint, Column, Float, Index, Integer, 
 
 from tubewright.records.columns import METADATA, UtcTime, editable, link, words
 from tubewright.records.tables_phone import pairings, sent_once, upload_chunks, uploads
+from tubewright.records.tables_setup import control_moves, grey_rounds
 from tubewright.records.tables_stock import paper_counters, papers, reservations, shop_settings, stock_items
 
 __all__ = [
-    "METADATA", "UtcTime", "pairings", "paper_counters", "papers", "reservations", "sent_once", "shop_settings",
-    "stock_items", "upload_chunks", "uploads",
+    "METADATA", "UtcTime", "control_moves", "grey_rounds", "pairings", "paper_counters", "papers", "reservations",
+    "sent_once", "shop_settings", "stock_items", "upload_chunks", "uploads",
 ]  # fmt: skip
 """What is defined beside this module and found here as well."""
 
@@ -230,43 +231,6 @@ measurements: Final = editable(
     words("headline"),
 )
 
-control_moves: Final = editable(
-    "control_moves",
-    link("job_id", "jobs"),
-    link("person_id", "people", needed=False),
-    Column("at", UtcTime, nullable=False),
-    Column("control", String(80), nullable=False),
-    Column("part", String(80), nullable=False, server_default=""),
-    Column("amount", Float),
-    Column("unit", String(10), nullable=False),
-    Column("direction", String(40), nullable=False, server_default=""),
-    Column("tabs_mm", Float),
-    Column("angle_deg", Float),
-    link("after_measurement_id", "measurements", needed=False),
-    Column("undone", Boolean, nullable=False),
-    Column("wrong_way", Boolean, nullable=False),
-    Column("at_stop", Boolean, nullable=False),
-    words("note"),
-)
-"""Controls that were moved to set the picture up, each after the measurement that led to it."""
-
-grey_rounds: Final = editable(
-    "grey_rounds",
-    link("job_id", "jobs"),
-    link("person_id", "people", needed=False),
-    Column("at", UtcTime, nullable=False),
-    Column("readings_json", Text, nullable=False),
-    Column("turned_json", Text, nullable=False),
-    Column("retrace_seen", Boolean, nullable=False),
-    Column("white", String(40), nullable=False),
-    Column("kind", String(10), nullable=False),
-    CheckConstraint("kind IN ('inline', 'delta', 'broadcast')", name="kind"),
-    Column("peak_cd_m2", Float),
-    Column("swing_v", Float),
-    words("note"),
-)
-"""Readings of a grey scale, each with what was turned before it and what was wished for."""
-
 photo_files: Final = Table(
     "photo_files",
     METADATA,
@@ -346,9 +310,6 @@ Index(None, confirmations.c.job_id)
 Index(None, verdicts.c.job_id)
 Index(None, photos.c.job_id)
 Index(None, measurements.c.job_id)
-Index(None, control_moves.c.job_id)
-Index(None, control_moves.c.after_measurement_id)
-Index(None, grey_rounds.c.job_id)
 Index(None, parts.c.job_id)
 Index(None, known_good.c.instrument_id)
 Index(None, history.c.job_id, history.c.id)
