@@ -113,12 +113,19 @@ class Bench:
     job: int
 
 
+def small_shop(store: Store) -> Bench:
+    """A small shop in these records."""
+    with store.transaction():
+        mara, odo = store.add_person("Mara").id, store.add_person("Odo").id
+        given = {"label": "Kelp Cavern", "diagonal_in": 19.0}
+        display = store.add_display(given, owner="Ana", place="Pier", by=mara).id
+        tube = store.add_tube({"label": "A48QZV00X01", "heater_v": 6.3, "restorations": 0}, by=mara).id
+        store.fit_tube(display, tube, by=mara)
+        job = store.open_job(display, owner_words="dim", use={"hours_per_week": 10.0}, by=mara).id
+    return Bench(store=store, mara=mara, odo=odo, display=display, tube=tube, job=job)
+
+
 @pytest.fixture
 def bench(store: Store) -> Bench:
     """A small shop in the records under test."""
-    mara, odo = store.add_person("Mara").id, store.add_person("Odo").id
-    display = store.add_display({"label": "Kelp Cavern", "diagonal_in": 19.0}, owner="Ana", place="Pier", by=mara).id
-    tube = store.add_tube({"label": "A48QZV00X01", "heater_v": 6.3, "restorations": 0}, by=mara).id
-    store.fit_tube(display, tube, by=mara)
-    job = store.open_job(display, owner_words="dim", use={"hours_per_week": 10.0}, by=mara).id
-    return Bench(store=store, mara=mara, odo=odo, display=display, tube=tube, job=job)
+    return small_shop(store)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import json
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from records.conftest import Bench, Clock
+from records.conftest import Bench, Clock, small_shop
 from tubewright.errors import InputError
 from tubewright.records.backup import backup, restore
 from tubewright.records.exchange import export_job, export_shop, import_document
@@ -30,6 +32,23 @@ def elsewhere(tmp_path: Path, empty_file: bytes) -> Store:
 @pytest.fixture
 def full(bench: Bench, clock: Clock) -> Bench:
     """A shop with a row in every new table, a phone and a file on its way."""
+    with bench.store.transaction():
+        fill(bench, clock)
+    return bench
+
+
+@pytest.fixture(scope="module")
+def document(tmp_path_factory: pytest.TempPathFactory, empty_file: bytes) -> dict[str, Any]:
+    """Such a shop as a document."""
+    path = tmp_path_factory.mktemp("full") / "full.sqlite3"
+    path.write_bytes(empty_file)
+    clock = Clock()
+    with open_store(path, clock=clock) as store, store.transaction():
+        fill(small_shop(store), clock)
+        return export_shop(store)
+
+
+def fill(bench: Bench, clock: Clock) -> None:
     store, job = bench.store, bench.job
     store.add_treatment(job, {"kind": "clean"}, minutes=3.0, seen="rose", plan_step="red-1")
     measurement = store.save_measurement(
@@ -53,7 +72,6 @@ def full(bench: Bench, clock: Clock) -> Bench:
     store.once("key-0001", "reading", lambda: '"here"', pairing_id=let_in.id)
     upload = store.begin_upload("photo-0001", job, "a.jpg", 100, None, let_in.id)
     store.take_chunk(upload.id, 0, b"x" * 50)
-    return bench
 
 
 def test_a_shop_moves_house(full: Bench, elsewhere: Store) -> None:
@@ -148,9 +166,9 @@ def test_phones_and_what_they_send_stay_here(full: Bench) -> None:
     ],
 )
 def test_a_document_with_nonsense_in_it_changes_nothing(
-    table: str, field: str, value: object, full: Bench, elsewhere: Store
+    table: str, field: str, value: object, document: dict[str, Any], elsewhere: Store
 ) -> None:
-    document = export_shop(full.store)
+    document = copy.deepcopy(document)
     document["tables"][table][0][field] = value
     with pytest.raises(InputError) as caught:
         import_document(elsewhere, document)

@@ -32,6 +32,12 @@ def elsewhere(tmp_path: Path, empty_file: bytes) -> Store:
 @pytest.fixture
 def full(bench: Bench) -> Bench:
     """A job with a row in every table that a job may have one in."""
+    with bench.store.transaction():
+        fill(bench)
+    return bench
+
+
+def fill(bench: Bench) -> None:
     store, job = bench.store, bench.job
     rig = store.add_instrument("rig").id
     store.add_known_good(rig, value=900.0, unit="uA", by=bench.odo)
@@ -64,7 +70,6 @@ def full(bench: Bench) -> Bench:
     store.add_paper(job, "quote", body_json='{"total": 12}', sha256="0" * 64, by=bench.mara)
     other = store.open_job(store.add_display({"label": "not this one"}).id).id
     store.reserve(other, fuse.id)
-    return bench
 
 
 def packed(store: Store, job: int) -> tuple[dict[str, Any], dict[str, bytes]]:

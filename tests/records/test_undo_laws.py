@@ -169,12 +169,12 @@ STEPS = st.lists(
         st.floats(0, 0.99),
     ),
     min_size=1,
-    max_size=10,
+    max_size=9,
 )
 
 
 @given(steps=STEPS)
-@examples(max_examples=25)
+@examples(max_examples=15)
 def test_taking_everything_back_leads_to_the_beginning(
     tmp_path_factory: pytest.TempPathFactory, empty_file: bytes, steps: list[Step]
 ) -> None:
