@@ -218,6 +218,7 @@ def _set_fields(figures: SetFigures) -> list[dict[str, Any]]:
             "name": f"{OF_SET}{name}",
             "label": title,
             "hint": hint,
+            "unit": "",
             "choices": [(one, one) for one in choices],
             "value": _shown(getattr(figures, name)),
         }

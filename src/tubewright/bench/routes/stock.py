@@ -65,7 +65,7 @@ def stock(request: Request, bench: TheBench, q: str = "", show: str = "", at: st
 
 
 def _row(item: Item, knowledge: Knowledge) -> dict[str, Any]:
-    return {"item": item, "more": more_words(item, knowledge), "count": stock_words(item)}
+    return {"item": item, "more": more_words(item, knowledge)}
 
 
 @router.get("/i/{code}")

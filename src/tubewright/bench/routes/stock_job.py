@@ -21,7 +21,6 @@ from tubewright.bench.stocking import items_of, take_recap, taken_of
 from tubewright.bench.uploads import Upload
 from tubewright.errors import ConflictError, Fault, InputError, UnknownRecordError
 from tubewright.files.boards import MOST_BYTES, board_from_text, decoded
-from tubewright.judgement.recap import HAND_CAUTIONS
 from tubewright.records.model import Reservation
 from tubewright.report.stock_text import given_words, mind_words, more_words, not_said_words, price_words
 
@@ -76,7 +75,6 @@ def _parts_page(
         "not_said": not_said_words(recap) if recap else (),
         "cautions": caution_texts(bench, recap.answer.recap.cautions) if recap else (),
         "confirm": caution_checks(bench, recap.answer.recap.cautions) if recap else (),
-        "hand_cautions": caution_texts(bench, HAND_CAUTIONS),
         "profile_names": [(one.id, one.name) for one in bench.knowledge.chassis.values()],
         "own_chassis": job.display.display.chassis or "",
         "hours_now": job.job.use.hours_per_week,
