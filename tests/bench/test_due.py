@@ -84,7 +84,7 @@ def test_contacts_cleaned_later_do_not_end_the_memory(shop: Shop) -> None:
     shop.store.add_treatment(again, Treatment(kind="clean_contacts", outcome="unchanged"))
     shop.store.close_job(again)
     shop.on(30)
-    assert "a month on after “clean the cathode" in shop.said("/due")
+    assert "a month on, after “clean the cathode" in shop.said("/due")
 
 
 def test_a_job_that_waits_without_news_is_asked_about(shop: Shop) -> None:

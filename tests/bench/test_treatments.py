@@ -342,6 +342,26 @@ def test_a_reading_typed_late_stands_at_its_own_time(bench: Visitor, job: int, c
     assert bench.post(address, gun="blue", value="470", minutes_on="10").status_code == 303
 
 
+def test_what_waited_on_a_phone_is_written_once_and_at_its_own_time(bench: Visitor, job: int, clock: Clock) -> None:
+    clean_socket(bench, job)
+    bench.confirm(job, "treatment", "soak")
+    clock.on(minutes=20)
+    sent = {"once_key": "0" * 32, "once_waited_s": "600", "after_blue": "340"}
+    assert soak(bench, job, minutes="5", ended_ago="2", **sent) == 303
+    assert soak(bench, job, minutes="5", ended_ago="2", **sent) == 303
+    (one,) = bench.store.job(job).treatments
+    assert one.at == clock.now - dt.timedelta(minutes=12)
+    after = [r for r in bench.store.case_of(job).readings if r.stage == "after"]
+    assert [(r.value, r.at) for r in after] == [(340, clock.now - dt.timedelta(minutes=10))]
+    clock.on(minutes=60)
+    for _ in range(2):
+        more = {"gun": "blue", "value": "345", "once_key": "1" * 32, "once_waited_s": "300"}
+        assert bench.post(f"/jobs/{job}/treatments/hold", **more).status_code == 303
+    after = [r for r in bench.store.case_of(job).readings if r.stage == "after"]
+    assert [r.value for r in after] == [340, 345]
+    assert after[-1].at == clock.now - dt.timedelta(minutes=5)
+
+
 def test_what_is_logged_here_is_what_the_shop_learns_from(bench: Visitor, job: int, clock: Clock) -> None:
     clean_socket(bench, job)
     bench.confirm(job, "treatment", "soak")

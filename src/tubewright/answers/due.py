@@ -252,7 +252,7 @@ def _of_tube(tube: TubeTold, knowledge: Knowledge, now: dt.datetime, until: dt.d
                 treated_at=first.treated_at,
                 due_at=first.due_at,
                 days_over=over,
-                words=f"Read {names}: {SORT_WORDS[sort]} after “{treatment}” of {first.treated_at:%Y-%m-%d}, {when}.",
+                words=f"Read {names}: {SORT_WORDS[sort]}, after “{treatment}” of {first.treated_at:%Y-%m-%d}, {when}.",
             )
         )
     return found

@@ -14,6 +14,7 @@ from tubewright.answers.hold_clock import next_read
 from tubewright.answers.treated import RULE_WORDS, Treated
 from tubewright.bench import words
 from tubewright.bench.forms import FormReader, by_field
+from tubewright.bench.lan.once import sent_once, typed_at, waited_s
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.pictures import drawing, figure_of
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
@@ -81,7 +82,9 @@ def readings_after(read: FormReader, bench: Bench, job_id: int) -> list[dict[str
             meant = read.form.text("gun") or None
             found.append({"kind": kind, "gun": meant, "value": value[0], "unit": value[1]})
     read.faults = list(dict.fromkeys(read.faults))
-    return [{name: value for name, value in one.items() if value is not None} for one in found]
+    # What waited on a phone was read when it was typed, not when it came.
+    at = typed_at(read.form, bench.store.clock())
+    return [{name: value for name, value in {**one, "at": at}.items() if value is not None} for one in found]
 
 
 def _emission(read: FormReader, name: str, told: case.Case, gun: case.Gun, bench: Bench) -> dict[str, object] | None:
@@ -100,6 +103,7 @@ def _emission(read: FormReader, name: str, told: case.Case, gun: case.Gun, bench
 
 
 @router.post("/jobs/{job_id}/treatments/history")
+@sent_once
 def history_unknown(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
     """Keep that nobody knows how often this tube was restored before."""
     say_history_unknown(bench.store, job_id, by=bench.by(request))
@@ -195,6 +199,7 @@ def settling_svg(
 
 
 @router.post("/jobs/{job_id}/treatments/hold")
+@sent_once
 def add_after(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
     """Write down one more reading after a treatment."""
     gun = _gun(form.text("gun"))
@@ -226,7 +231,7 @@ def _next_reading(
         read.fault("value", "this is empty", "Type what the instrument shows.")
     lit = read.figure("minutes_on", "minutes")
     ago = read.figure("read_ago", "minutes") or 0.0
-    at = bench.store.clock() - dt.timedelta(minutes=ago)
+    at = bench.store.clock() - dt.timedelta(minutes=ago, seconds=waited_s(read.form))
     waited = (at - after.at).total_seconds() / 60 if after.at else None
     if waited is not None and waited < 0:
         read.fault("read_ago", "that was before the treatment ended", "Check how long ago it was.")

@@ -14,6 +14,7 @@ from tubewright.answers.treat_step import why_not_next
 from tubewright.answers.treated import ADVICE_WORDS, STATE_WORDS, NeedAnswer, Treated
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.guarding import closings_of, lock_of
+from tubewright.bench.lan.once import sent_once, waited_s
 from tubewright.bench.pages import Bench, form_of, go, wrong
 from tubewright.bench.routes.guards import guard_words, refused
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
@@ -55,6 +56,7 @@ def _plan_page(request: Request, bench: Bench, job_id: int, *, status: int = 200
         "advices": ADVICE_WORDS,
         "states": STATE_WORDS,
         "clock": clock_of(bench, answer) if answer else None,
+        "hold_gun": _weakest(answer) if answer else "red",
         "needs": _needs(job_id, answer),
         "log": _log(job, answer),
         "closings": closings_of(bench, job),
@@ -166,6 +168,7 @@ def _step_page(
 
 
 @router.post("/jobs/{job_id}/treatments/new")
+@sent_once
 def add_treatment(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
     """Write the step down with the readings after it; refused while the plan or a guard forbids it."""
     kind = _kind(form.text("kind"))
@@ -223,7 +226,7 @@ def _entry(bench: Bench, read: FormReader, kind: case.TreatmentKind, job_id: int
         kind=kind,
         gun=next((one for one in case.GUNS if one == gun), None),
         minutes=minutes,
-        ended=now - dt.timedelta(minutes=ago or 0.0),
+        ended=now - dt.timedelta(minutes=ago or 0.0, seconds=waited_s(read.form)),
         seen=seen,
         outcome=next((one for one in get_args(case.Outcome) if one == outcome), None),
         note=note,
