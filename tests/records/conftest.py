@@ -6,8 +6,8 @@ import datetime as dt
 import os
 import random
 import uuid
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -125,7 +125,26 @@ def small_shop(store: Store) -> Bench:
     return Bench(store=store, mara=mara, odo=odo, display=display, tube=tube, job=job)
 
 
+@pytest.fixture(scope="session")
+def small_file(
+    tmp_path_factory: pytest.TempPathFactory, empty_file: bytes
+) -> tuple[bytes, Callable[[Store], Bench], dt.datetime]:
+    """A SQLite file with a small shop in it, as bytes, what it is as records of a store, and when it was written."""
+    path = tmp_path_factory.mktemp("small") / "small.sqlite3"
+    path.write_bytes(empty_file)
+    clock, rng = Clock(), fresh_uids(2)
+    with open_store(path, clock=clock, new_uid=lambda: uuid.UUID(int=rng.getrandbits(128), version=4)) as store:
+        made = small_shop(store)
+    return path.read_bytes(), lambda store: replace(made, store=store), clock.now
+
+
 @pytest.fixture
-def bench(store: Store) -> Bench:
+def bench(store: Store, clock: Clock, small_file: tuple[bytes, Callable[[Store], Bench], dt.datetime]) -> Bench:
     """A small shop in the records under test."""
-    return small_shop(store)
+    if store.database.path is None:
+        return small_shop(store)
+    # Copying it is quicker than writing it.
+    data, shop_in, clock.now = small_file
+    store.close()
+    store.database.path.write_bytes(data)
+    return shop_in(store)
