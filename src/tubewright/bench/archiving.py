@@ -21,6 +21,9 @@ ENDINGS: Final = {
     "image/jpeg": "jpg", "image/heic": "heic", "image/x-adobe-dng": "dng", "image/png": "png", "image/tiff": "tif",
     "image/svg+xml": "svg",
 }  # fmt: skip
+SHARED: Final = frozenset({"people", "instruments", "displays", "tubes", "tube_fittings", "known_good", "stock_items"})
+"""Tables whose rows a job shares with others: they lie in the order in which a shop came to know them, which says
+nothing of the job. The rows of the job itself stay in theirs."""
 _READINGS: Final[Mapping[str, ColumnKind]] = {
     "taken_at": "time", "person": "text", "gun": "text", "kind": "text", "value": "real", "unit": "text",
     "spread": "real", "reference": "real", "reference_cutoff_v": "real", "full_scale": "real", "g2_v": "real",
@@ -70,7 +73,11 @@ def still(archive: Mapping[str, Any]) -> dict[str, Any]:
     """
     changed = max((str(row["changed_at"]) for row in archive["tables"]["jobs"]), default=str(archive["exported_at"]))
     history = [entry for entry in archive.get("history", ()) if entry["action"] != "import"]
-    return {**archive, "exported_at": changed, "history": history}
+    tables = {
+        name: sorted(rows, key=lambda row: str(row["uid"])) if name in SHARED else rows
+        for name, rows in archive["tables"].items()
+    }
+    return {**archive, "exported_at": changed, "history": history, "tables": tables}
 
 
 def readings_csv(page: JobPage) -> bytes:
