@@ -11,7 +11,7 @@ from typing import Any, Final, Literal
 
 from tubewright.answers.proof import proof
 from tubewright.answers.proof_form import Proof
-from tubewright.answers.proof_work import GreyTaken, Side, Work
+from tubewright.answers.proof_work import Side, Work
 from tubewright.bench import words
 from tubewright.bench.proving import photos_of, work_of
 from tubewright.errors import Fault, InputError, UnknownRecordError
@@ -55,7 +55,6 @@ def compare_job(
     job_id: int,
     *,
     chosen: Chosen = NOTHING_CHOSEN,
-    grey: Mapping[Side, GreyTaken] | None = None,
 ) -> Compared:
     """Hold a job of the shop as it came against the job as it goes.
 
@@ -64,7 +63,7 @@ def compare_job(
         InputError: What it holds can't be judged or read back.
     """
     job = store.job(job_id)
-    work = work_of(store, knowledge, job, chosen=chosen.measurements, grey=grey)
+    work = work_of(store, knowledge, job, chosen=chosen.measurements)
     return Compared(job=job, work=work, proof=proof(work, knowledge, store.experience()))
 
 
@@ -296,6 +295,15 @@ def _tables(store: Store, job: JobPage) -> list[Rows]:
             ),
         ),
         Rows(
+            title="Readings of the grey steps",
+            headings=("When", "Steps", "White wished", "Turned before it", "Note", "Who"),
+            shares=(0, 0, 0, 2, 1.4, 0),
+            rows=tuple(
+                (clock(g.at), str(_count(g.readings_json)), g.white, _turned(g.turned_json), g.note, g.person)
+                for g in job.grey_rounds
+            ),
+        ),
+        Rows(
             title="Photographs kept",
             headings=("When", "File", "Stage", "Note", "SHA-256", "Who"),
             shares=(0, 1.4, 0, 1.6, 0, 0),
@@ -319,6 +327,25 @@ def _tables(store: Store, job: JobPage) -> list[Rows]:
         ),
     ]
     return [t if t.rows else Rows(title=t.title, headings=(), shares=(), rows=()) for t in tables]
+
+
+def _count(readings_json: str) -> int:
+    found = _json(readings_json)
+    return len(found) if isinstance(found, list) else 0
+
+
+def _turned(turned_json: str) -> str:
+    found = _json(turned_json)
+    if not isinstance(found, dict):
+        return ""
+    return ", ".join(f"{name.replace('_', ' ')} {turns:+g}" for name, turns in found.items() if turns)
+
+
+def _json(text: str) -> object:
+    try:
+        return json.loads(text)
+    except ValueError:
+        return None
 
 
 def _look(value: str | float) -> str:

@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from tubewright import case
+from tubewright.answers.greyscale import reserves_of
+from tubewright.answers.greyscale_kept import kept_course
 from tubewright.answers.proof_work import (
     Checked,
     DoneMove,
@@ -40,7 +42,6 @@ def work_of(
     job: JobPage,
     *,
     chosen: Mapping[Side, int] | None = None,
-    grey: Mapping[Side, GreyTaken] | None = None,
 ) -> Work:
     """One job as the proof takes it.
 
@@ -49,17 +50,17 @@ def work_of(
         knowledge: For the names of what was done.
         job: The job.
         chosen: Measurements to set side by side, by number, where not the newest of either stage.
-        grey: The grey scale's error before and after, where it was read.
 
     Raises:
         UnknownRecordError: A measurement was chosen that this job doesn't hold, or whose photographs were refused.
         InputError: A measurement can't be read back.
     """
     pictures = measurements_of(job, chosen or {})
+    case_now = store.case_of(job.job.id)
     return Work(
         job=job.job.id,
         label=job.display.display.label or f"Display {job.display.id}",
-        case=store.case_of(job.job.id),
+        case=case_now,
         opened_at=job.job.opened_at,
         changed_at=job.job.changed_at,
         closed_at=job.job.closed_at,
@@ -157,7 +158,7 @@ def work_of(
             for v in job.verdicts
         ),
         pictures={side: _taken(record, knowledge) for side, record in pictures.items()},
-        grey=grey or {},
+        grey=_grey(job, case_now, knowledge),
     )
 
 
@@ -265,6 +266,32 @@ def grid_of(body: Mapping[str, Any]) -> tuple[MapNode, ...]:
 
 def _pair(found: Mapping[str, float] | None) -> tuple[float, float] | None:
     return None if found is None else (float(found["x"]), float(found["y"]))
+
+
+def _grey(job: JobPage, case_now: case.Case, knowledge: Knowledge) -> dict[Side, GreyTaken]:
+    """The grey scale's error by the first reading of its steps, and by the last where there are several."""
+    if not job.grey_rounds:
+        return {}
+    try:
+        course = kept_course(job.grey_rounds, knowledge, reserves=reserves_of(case_now, knowledge))
+    except InputError:  # shown where the grey scale itself is opened
+        return {}
+    taken = [
+        GreyTaken(
+            at=kept.at,
+            worst_delta_e=error.worst_delta_e,
+            mean_delta_e=error.mean_delta_e,
+            drift_du_v=error.drift_du_v,
+        )
+        for kept, error in zip(job.grey_rounds, course.errors, strict=True)
+        if error is not None
+    ]
+    found: dict[Side, GreyTaken] = {}
+    if taken:
+        found["before"] = taken[0]
+    if len(taken) > 1:
+        found["after"] = taken[-1]
+    return found
 
 
 def _came_with(store: Store, job: JobPage) -> tuple[case.Tube, tuple[case.Reading, ...]] | None:
