@@ -61,7 +61,9 @@
       } else if (get) history.replaceState(null, "", answer.url);
       return answer.ok;
     } catch {
-      line.textContent = "The bench does not answer; nothing was stored. Try again.";
+      // A phone keeps it until the bench answers.
+      const kept = form.method === "post" && body.has("once_key") && (await window.tubewright?.outbox?.keep(form, form.action, body, Date.now()));
+      if (!kept) line.textContent = "The bench does not answer; nothing was stored. Try again.";
       return false;
     } finally {
       live.removeAttribute("aria-busy");
@@ -97,8 +99,10 @@
       for (const field of form.querySelectorAll(":scope > input[type=hidden]")) body.append(field.name, field.value);
       body.append(`was_${name}`, was);
       body.append(`is_${name}`, now);
+      const outbox = window.tubewright?.outbox;
+      if (outbox) body.set("once_key", window.tubewright.newKey());
       const last = waiting.length === 0;
-      if (!last) await fetch(form.action, { method: "POST", body, redirect: "manual" }).catch(() => {});
+      if (!last) await fetch(form.action, { method: "POST", body, redirect: "manual" }).catch(() => outbox?.keep(form, form.action, body, Date.now()));
       else await send(form, body, place());
     }
     sending = false;

@@ -10,6 +10,7 @@
   const list = box.querySelector("[data-items]");
   const KEY = "once_key", WAITED = "once_waited_s", TOKEN = "form_token";
   let usable = false;
+  let stored = 0; // since this page was opened
   kept.usable().then((yes) => {
     usable = yes;
     if (!yes) say("This browser keeps nothing for later: if the connection fails, what you typed must be sent again.");
@@ -57,6 +58,7 @@
     const waiting = items.filter((item) => !item.refused).length;
     const refused = items.length - waiting;
     const told = [words];
+    if (stored) told.push(`Sent and stored: ${stored}.`);
     if (waiting) told.push(`Waits on this phone: ${waiting}. It is sent when the bench answers; leave this page open.`);
     if (refused) told.push(`Not taken by the bench: ${refused}.`);
     const text = told.filter(Boolean).join(" ");
@@ -120,7 +122,7 @@
   const sendAll = async () => {
     if (!usable) return false;
     const items = (await kept.all("outbox")).sort((a, b) => a.at - b.at);
-    let sent = 0;
+    let first = true;
     try {
       for (const item of items) {
         if (item.refused) continue;
@@ -129,11 +131,12 @@
           await kept.put("outbox", { ...item, late: true, refused: "too late to count; confirm it afresh" });
           continue;
         }
-        const body = fields(item.body, { [TOKEN]: await kept.token(sent === 0), [WAITED]: waited(item) });
+        const body = fields(item.body, { [TOKEN]: await kept.token(first), [WAITED]: waited(item) });
+        first = false;
         const answer = await send(item.to, body);
         if (answer.ok) {
           await kept.remove("outbox", item.key);
-          sent += 1;
+          stored += 1;
         } else await kept.put("outbox", { ...item, refused: "look at it" });
       }
     } catch (trouble) {
@@ -142,20 +145,23 @@
         return true;
       }
     }
-    await show(sent ? `Sent and stored: ${sent}.` : "");
+    await show();
     return (await kept.all("outbox")).some((item) => !item.refused);
   };
   const soon = kept.again(sendAll);
 
   // --- forms of the page
 
+  // Says whether it is safe on this phone now.
   const keep = async (form, to, body, at) => {
+    if (!usable) return false;
     const name = document.title.split(" · ").slice(1, -1).join(" · ");
     const what = [form.dataset.outbox, name].filter(Boolean).join(", ");
     const mostS = Number(form.dataset.outboxS) || 0;
     await kept.put("outbox", { key: body.get(KEY), to, body: body.toString(), at, what, mostS, refused: "" });
     await show();
     setTimeout(soon, 1500);
+    return true;
   };
 
   // A key for each sending, before any other script reads the form.
