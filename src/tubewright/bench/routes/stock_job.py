@@ -16,6 +16,7 @@ from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
 from tubewright.bench.routes.records import caution_checks, caution_texts
 from tubewright.bench.routes.stock import year_now
+from tubewright.bench.routes.stock_lists import with_places
 from tubewright.bench.security import Form
 from tubewright.bench.stocking import items_of, take_recap, taken_of
 from tubewright.bench.uploads import Upload
@@ -181,10 +182,9 @@ def recap(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Respo
     try:
         found, lost = _worked_out(bench, shown, text, name)
     except InputError as error:
-        fields = {"--chassis": "chassis"}
-        return _parts_page(
-            request, bench, job_id, status=422, **wrong(by_field(error.faults, fields), error.faults, shown)
-        )
+        faults = by_field(error.faults)
+        told = [one if one.where in _CARRIED else with_places([one])[0] for one in error.faults]
+        return _parts_page(request, bench, job_id, status=422, **wrong(faults, told, shown))
     carried = [(field, shown.text(field)) for field in _CARRIED]
     return _parts_page(request, bench, job_id, recap=found, lost=lost, typed=shown.typed(), carried=carried)
 

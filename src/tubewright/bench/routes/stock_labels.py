@@ -13,7 +13,7 @@ from tubewright.bench.pages import Bench, page, wrong
 from tubewright.bench.routes.job import TheBench
 from tubewright.bench.security import DRAWING_POLICY, Form
 from tubewright.bench.stocking import item_of
-from tubewright.errors import Fault, InputError
+from tubewright.errors import Fault, InputError, UnknownRecordError
 from tubewright.report.labels import (
     SHEETS,
     USUAL_SHEET,
@@ -51,6 +51,8 @@ def labels_page(request: Request, bench: TheBench) -> Response:
     try:
         made, sheet, skip = _labels(request, bench, asked)
         pages = labels_svg(made, sheet, skip=skip) if made else []
+    except UnknownRecordError:
+        raise
     except InputError as error:
         return _page(request, bench, asked, status=422, **wrong(by_field(error.faults), error.faults, asked))
     return _page(request, bench, asked, made=made, sheets=min(len(pages), _MOST_PAGES), sheets_all=len(pages))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
@@ -74,10 +75,20 @@ def import_list(request: Request, bench: TheBench, form: TheForm) -> Response:
         return _import_page(request, bench, status=409, fault_list=error.faults, faults={}, typed=shown.typed())
     except InputError as error:
         faults = {key: fault for key, fault in by_field(error.faults).items() if key in {"list", "file"}}
-        return _import_page(request, bench, status=422, **wrong(faults, error.faults, shown))
+        return _import_page(request, bench, status=422, **wrong(faults, with_places(error.faults), shown))
     if done.remarks or held.remarks:
         return _import_page(request, bench, done=done, remarks=(*held.remarks, *done.remarks))
     return go(request, "/stock", said="imported")
+
+
+def with_places(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """Faults of a list with their line in the words: no field of the page stands for it."""
+    return tuple(
+        one
+        if one.where in {"list", "file", "board"}
+        else Fault(what=f"{one.where}: {one.what}", where="", mend=one.mend)
+        for one in faults
+    )
 
 
 def _sent(uploads: tuple[Upload, ...], form: Form) -> tuple[str, str]:
