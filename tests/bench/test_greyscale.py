@@ -6,7 +6,7 @@ import json
 import re
 from typing import Final
 
-from bench.benches import Visitor
+from bench.benches import ORIGIN, Visitor
 from bench.pictured import add_measurement
 from grey_bench import GreyBench, made_up
 from measured import measurement
@@ -57,15 +57,25 @@ def turn(bench: GreyBench, turned: dict[str, float]) -> dict[str, str]:
     return fields
 
 
+def confirm(visitor: Visitor, job: int, way: str = "running") -> None:
+    """Confirm all that one way of turning asks for."""
+    place = f"/jobs/{job}/setup/grey"
+    asked = re.findall(rf'id="{way}-(\w+)" name="confirmed"', visitor.get(place).text)
+    assert asked
+    sent = {"way": way, "confirmed": asked, "new_person": "Wren", "form_token": visitor.token()}
+    answer = visitor.client.post(f"{place}/guard", data=sent, headers={"origin": ORIGIN}, follow_redirects=False)
+    assert answer.status_code == 303, answer.text
+
+
 def test_a_display_is_read_and_turned_until_it_is_within_its_tolerances(visitor: Visitor) -> None:
     job, bench = visitor.open_job(), made_up(33)
     place = f"/jobs/{job}/setup/grey"
     assert "Read the steps" in visitor.get(place).text
     assert visitor.post(place, white="D65", kind="inline", **grid(bench.readings(primaries=True))).status_code == 303
     shut = visitor.get(place).text
-    assert "It is shut until each of these is so" in shut
+    assert "shut until each of these is so" in shut
     assert "an eighth of a turn" not in shut, "nothing of what to turn before the guard is open"
-    visitor.confirm(job, "control", "screen_g2")
+    confirm(visitor, job)
     for _ in range(MOST_ROUNDS):
         page = visitor.get(place).text
         if "Within the tolerances" in page:
@@ -88,7 +98,7 @@ def test_all_as_said_stands_for_what_was_advised(visitor: Visitor) -> None:
     place = f"/jobs/{job}/setup/grey"
     visitor.post(place, white="D65", paste=pasted(bench.readings(primaries=True)))
     assert "said_drive_red" not in visitor.get(place).text
-    visitor.confirm(job, "control", "screen_g2")
+    confirm(visitor, job)
     said = advised(visitor.get(place).text)
     first, *others = said
     fields = {f"said_{control}": f"{abs(turns)}" for control, turns in said.items()} | {f"turn_{first}": "0"}
@@ -110,6 +120,27 @@ def test_turning_is_not_written_down_before_the_guard_is_open(visitor: Visitor) 
     assert refused.status_code == 409
     assert 'name="kept_turn_drive_red" value="1/8"' in refused.text
     assert len(visitor.store.job(job).grey_rounds) == 1
+
+
+def test_a_condition_that_was_not_ticked_keeps_it_shut(visitor: Visitor) -> None:
+    job, bench = visitor.open_job(), made_up(33)
+    place = f"/jobs/{job}/setup/grey"
+    visitor.post(place, white="D65", paste=pasted(bench.readings()))
+    refused = visitor.post(f"{place}/guard", way="running", new_person="Wren", confirmed="eht_live")
+    assert refused.status_code == 409
+    assert "Not confirmed" in refused.text
+    assert visitor.store.confirmations(job) == ()
+    assert "said_drive_red" not in refused.text
+
+
+def test_what_says_that_it_is_drained_is_spent_by_the_next_reading(visitor: Visitor) -> None:
+    job, bench = visitor.open_job(), made_up(33)
+    place = f"/jobs/{job}/setup/grey"
+    visitor.post(place, white="D65", paste=pasted(bench.readings()))
+    confirm(visitor, job, "off")
+    assert "said_" in visitor.get(place).text
+    visitor.post(place, white="D65", paste=pasted(bench.readings()))
+    assert "said_" not in visitor.get(place).text
 
 
 def test_every_fault_is_named_at_its_field_and_nothing_is_kept(visitor: Visitor) -> None:

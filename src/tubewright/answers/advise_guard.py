@@ -59,7 +59,10 @@ def control_step(knowledge: Knowledge, control: str, way: Way) -> GuardedStep:
     coming = (*near, *(DRAINED if hazard in LED_INSIDE else ()))
     step = guarded(knowledge, "control", control, way=coming)
     without = LIVE if way == "off" else frozenset(DRAINED)
-    return replace(step, conditions=tuple(one for one in step.conditions if one.caution not in without))
+    kept = [one for one in step.conditions if one.caution not in without]
+    asked = {one.caution for one in kept}
+    # What another condition of the same way undoes (a set that runs is not cold) nobody could truly confirm.
+    return replace(step, conditions=tuple(one for one in kept if not asked & set(one.undone_by)))
 
 
 def round_guard(

@@ -36,16 +36,6 @@ STANDING_WORDS: Final[Mapping[str, str]] = {
     "not_needed": "not needed",
     "absent": "nothing here turns it",
 }
-WAY_WORDS: Final[Mapping[Way, tuple[str, str]]] = {
-    "off": (
-        "Unplugged and drained",
-        "Turn by the amounts with the set empty, close up, switch on, photograph. The safer way, and it is enough.",
-    ),
-    "running": (
-        "With the set running",
-        "For those who are trained and allowed to work on it live.",
-    ),
-}
 NEXT: Final[Mapping[str, tuple[tuple[str, str], ...]]] = {
     # what to do in each state: words, and where they lead (below the job, or from the top with a slash)
     "not_warm": (("Let it run with a picture on it, then photograph it again.", "photos"),),
@@ -161,26 +151,27 @@ def ran_at(job: JobPage) -> dt.datetime | None:
     return max(moments, default=None)
 
 
-def guards_of(bench: Bench, job: JobPage, moves: Sequence[ShownMove]) -> dict[Way, RoundGuard]:
-    """What a round asks to be confirmed, by the way it is done; nothing once all of it is open."""
-    controls = [move.it.control for move in moves if move.shut]
+def guards_of(bench: Bench, job: JobPage, controls: Sequence[str], ran: dt.datetime | None) -> dict[Way, RoundGuard]:
+    """What controls ask to be confirmed, by the way they are turned.
+
+    Args:
+        bench: The bench.
+        job: The job, for what was confirmed on it.
+        controls: Ids of those that are shut.
+        ran: When the set was last run.
+    """
     if not controls:
         return {}
     now = bench.store.clock()
     return {
-        way: round_guard(controls, job.confirmations, now=now, ran_at=ran_at(job), way=way, knowledge=bench.knowledge)
+        way: round_guard(controls, job.confirmations, now=now, ran_at=ran, way=way, knowledge=bench.knowledge)
         for way in WAYS
     }
 
 
-def minded(bench: Bench, job: JobPage, moves: Sequence[ShownMove]) -> dict[str, Any]:
-    """The cautions of a round that is open, in words, and who confirmed what of it."""
-    controls = [move.it.control for move in moves if move.done is None]
-    now = bench.store.clock()
-    rounds = [
-        round_guard(controls, job.confirmations, now=now, ran_at=ran_at(job), way=way, knowledge=bench.knowledge)
-        for way in WAYS
-    ]
+def minded(bench: Bench, job: JobPage, controls: Sequence[str], ran: dt.datetime | None) -> dict[str, Any]:
+    """The cautions of controls that are open, in words, and who confirmed what of them."""
+    rounds = list(guards_of(bench, job, controls, ran).values())
     # By the way that is confirmed; where that is some of each, by both.
     opened = [one for one in rounds if not one.left] or rounds
     conditions = {one.caution: one for each in opened for one in each.conditions}

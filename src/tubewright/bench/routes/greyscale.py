@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 from fastapi import APIRouter, Request, Response
 
+from tubewright.answers.advise_guard import shut_controls, was_open
 from tubewright.answers.greyscale import (
     CONTROLS,
     Control,
@@ -24,15 +26,14 @@ from tubewright.answers.greyscale_kept import Wish, display_kind, kept_course, t
 from tubewright.answers.greyscale_typed import typed_turns
 from tubewright.answers.greyscale_words import control_name
 from tubewright.answers.measurement import Measurement, Unsupported
+from tubewright.bench import setup_view as view
 from tubewright.bench import words
 from tubewright.bench.forms import FormReader, by_field
-from tubewright.bench.guarding import lock_of
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.pictures import drawing, figure_of
 from tubewright.bench.routes.afc import ShownBlock
-from tubewright.bench.routes.guards import guard_words, refused
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
-from tubewright.bench.routes.records import caution_texts
+from tubewright.bench.routes.round_guards import confirm_round, guard_context, shut_words
 from tubewright.errors import Fault, InputError, UnknownRecordError
 from tubewright.files.colorimeter import parse_colorimeter
 from tubewright.files.measurements import measurement_from_json
@@ -70,17 +71,18 @@ def _page(request: Request, bench: Bench, job: JobPage, *, status: int = 200, **
     finer = request.query_params.get("finer", "") == "yes"
     course, trouble = _course(bench, job, finer=finer)
     seen = None if course else _from_photograph(bench, job, wish)
-    answer = course.now if course else seen[1] if seen else None
-    lock = lock_of(bench, job, "control", "screen_g2")
-    shut = answer is not None and bool(answer.moves) and not lock.is_open
+    answer = _newest(course, seen)
     back = f"/jobs/{job.job.id}/setup/grey"
-    guard = guard_words(bench, job, lock, back) if answer is not None and answer.moves else {"lock": None}
+    asked = tuple(move.control for move in answer.moves) if answer is not None else ()
+    closed = _shut(bench, job, asked)
+    shut = bool(closed)
     context: dict[str, Any] = {
         "answer": answer,
         "blocks": [] if answer is None else _blocks(answer, shut=shut),
         "shut": shut,
         "finer": finer,
-        "cautions": () if answer is None or shut else caution_texts(bench, answer.cautions),
+        **guard_context(bench, view.guards_of(bench, job, closed, _ran_at(job))),
+        **view.minded(bench, job, asked, _ran_at(job)),
         "trouble": trouble,
         "seen_in": seen[0] if seen else None,
         "rounds": _rounds(job, course),
@@ -93,7 +95,6 @@ def _page(request: Request, bench: Bench, job: JobPage, *, status: int = 200, **
         "wish": wish,
         "turnable": _turnable(answer) if course and answer and not shut else (),
         "others": [(one, control_name(one)) for one in CONTROLS] if course else (),
-        **guard,
         **more,
     }
     return job_page(request, "setup_grey.html", job, "Set-up", status=status, **context)
@@ -103,10 +104,7 @@ def _page(request: Request, bench: Bench, job: JobPage, *, status: int = 200, **
 def chart(request: Request, bench: TheBench, job_id: Id, theme: str = "", size: str = "") -> Response:
     """The drawing of the newest answer."""
     job = bench.store.job(job_id)
-    wish = _wish(bench, job)
-    course, _ = _course(bench, job, finer=False)
-    seen = None if course else _from_photograph(bench, job, wish)
-    answer = course.now if course else seen[1] if seen else None
+    answer = _answer(bench, job)
     if answer is None or answer.error is None:
         raise UnknownRecordError(
             Fault(what="there is nothing to draw yet", where="drawing", mend="Read the steps of grey first.")
@@ -120,10 +118,11 @@ def add(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Respons
     job = bench.store.job(job_id)
     read = FormReader(form)
     turned = _turned(read)
-    if turned:
-        lock = lock_of(bench, job, "control", "screen_g2")
-        if not lock.is_open:
-            return refused(request, bench, job, lock, form)
+    closed = [one for one in turned if not _was_open(bench, job, one)]
+    if closed:
+        more = shut_words([control_name(one) for one in closed], form, request.url.path)
+        more = guard_context(bench, view.guards_of(bench, job, closed, _ran_at(job))) | more
+        return _page(request, bench, job, status=409, **more)
     try:
         wish = _typed_wish(read, bench)
         readings = _typed_readings(read)
@@ -162,6 +161,43 @@ def strike(request: Request, bench: TheBench, form: TheForm, job_id: Id, round_i
     return go(request, f"/jobs/{job_id}/setup/grey", said="struck", job_id=job_id)
 
 
+@router.post("/jobs/{job_id}/setup/grey/guard")
+def confirm(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
+    """Keep who confirmed what before the controls of the grey scale are turned."""
+    job = bench.store.job(job_id)
+    answer = _answer(bench, job)
+    asked = tuple(move.control for move in answer.moves) if answer is not None else ()
+    guards = view.guards_of(bench, job, _shut(bench, job, asked or CONTROLS), _ran_at(job))
+    return confirm_round(
+        request,
+        bench,
+        form,
+        job_id,
+        guards,
+        redraw=lambda more: _page(request, bench, job, status=409, **more),
+        back=f"/jobs/{job_id}/setup/grey#h-now",
+    )
+
+
+def _ran_at(job: JobPage) -> dt.datetime | None:
+    """When the set was last run, as the records tell: to be photographed, or to be read."""
+    moments = [one.at for one in job.grey_rounds]
+    photographed = view.ran_at(job)
+    return max([*moments, photographed] if photographed else moments, default=None)
+
+
+def _shut(bench: Bench, job: JobPage, controls: Sequence[Control]) -> tuple[Control, ...]:
+    """Those of the controls that are open neither way."""
+    shut = shut_controls(
+        controls, job.confirmations, now=bench.store.clock(), ran_at=_ran_at(job), knowledge=bench.knowledge
+    )
+    return tuple(one for one in controls if one in shut)
+
+
+def _was_open(bench: Bench, job: JobPage, control: Control) -> bool:
+    return was_open(control, job.confirmations, now=bench.store.clock(), ran_at=_ran_at(job), knowledge=bench.knowledge)
+
+
 # -- the answer --------------------------------------------------------------------------------
 
 
@@ -190,6 +226,16 @@ def _course(bench: Bench, job: JobPage, *, finer: bool) -> tuple[GreyCourse | No
         return kept_course(job.grey_rounds, bench.knowledge, reserves=reserves, finer=finer), ()
     except InputError as error:
         return None, tuple(error.faults)
+
+
+def _newest(course: GreyCourse | None, seen: tuple[MeasurementRecord, GreyAnswer] | None) -> GreyAnswer | None:
+    return course.now if course else seen[1] if seen else None
+
+
+def _answer(bench: Bench, job: JobPage) -> GreyAnswer | None:
+    """The newest answer: by what was read, else by a photograph."""
+    course, _ = _course(bench, job, finer=False)
+    return _newest(course, None if course else _from_photograph(bench, job, _wish(bench, job)))
 
 
 def _from_photograph(bench: Bench, job: JobPage, wish: Wish) -> tuple[MeasurementRecord, GreyAnswer] | None:

@@ -116,7 +116,7 @@ def confirm(request: Request, bench: TheBench, form: TheForm, job_id: Id, sort: 
         Fault(what=f"not confirmed: {c.words}", where="confirmed", mend="Make it so, then tick it.") for c in missing
     ]
     name = read.words("new_person", longest=80)
-    person = _person(bench, request, form)
+    person = person_of(bench, request, form)
     if person is None and not name:
         faults.append(
             Fault(what="nobody is named as confirming it", where="person", mend="Say who you are; it is kept.")
@@ -164,7 +164,7 @@ def confirm_after(request: Request, bench: TheBench, form: TheForm, job_id: Id, 
     back = inside(form.text("back"))
     if found is None:
         return go(request, back)
-    person = _person(bench, request, form)
+    person = person_of(bench, request, form)
     name = form.text("new_person")[:80]
     words = {c.caution: c.words for c in found.left if c.caution in ticked}
     if not words or (person is None and not name):
@@ -178,7 +178,7 @@ def confirm_after(request: Request, bench: TheBench, form: TheForm, job_id: Id, 
     return answer
 
 
-def _person(bench: Bench, request: Request, form: Form) -> int | None:
+def person_of(bench: Bench, request: Request, form: Form) -> int | None:
     """Who confirms: as chosen in the form, else as this browser says; a new name comes before both."""
     if form.text("new_person"):
         return None

@@ -3,29 +3,30 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, Request, Response
 
 from tubewright.answers.advise import TOLERANCES
+from tubewright.answers.advise_guard import RoundGuard, Way
 from tubewright.answers.advised import Advised
 from tubewright.bench import setup_view as view
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.pictures import drawing, figure_of
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
+from tubewright.bench.routes.round_guards import PART, guard_context
 from tubewright.bench.setting_up import SettingUp, Told, chassis_of, gun_of
 from tubewright.bench.setup_choices import Choices, choices_of, command_of, remember
 from tubewright.errors import Fault, InputError, RefusedError, UnknownRecordError
-from tubewright.judgement.guards import DEFERS
 from tubewright.records.model import JobPage
 from tubewright.report.advise_charts import map_chart, rounds_chart
 from tubewright.report.frame import Chart, Size, Theme
 
 router = APIRouter(include_in_schema=False)
 
-PART: Final = "Set-up"
 MOST_MINUTES_ON: Final = 48 * 60
 SHOWN_FIGURES: Final = 6
 """Figures beyond tolerance that stand open; the others are folded."""
@@ -48,6 +49,11 @@ def setup(request: Request, bench: TheBench, setting_up: TheSettingUp, job_id: I
     """What to turn next, and everything that it rests on."""
     job = bench.store.job(job_id)
     return setup_page(request, bench, setting_up, job)
+
+
+def guards_of_round(bench: Bench, job: JobPage, moves: Sequence[view.ShownMove]) -> dict[Way, RoundGuard]:
+    """What the advised moves ask to be confirmed; nothing once all of them are open."""
+    return view.guards_of(bench, job, [one.it.control for one in moves if one.shut], view.ran_at(job))
 
 
 def setup_page(
@@ -79,15 +85,9 @@ def setup_page(
         "chassis": chassis,
         "opening_mm": None if told is None else told.gathered.setup.opening_mm,
         "moves": moves,
-        "guards": view.guards_of(bench, job, moves),
-        "guard_ways": view.WAY_WORDS,
+        **guard_context(bench, guards_of_round(bench, job, moves)),
         "shown_figures": SHOWN_FIGURES,
-        **view.minded(bench, job, moves),
-        "people": [p for p in bench.store.people() if p.active],
-        "defers": DEFERS,
-        "ticked": frozenset(),
-        "kept": (),
-        "kept_path": "",
+        **view.minded(bench, job, [one.it.control for one in moves if one.done is None], view.ran_at(job)),
         "pending": [
             view.shown_turn(one, bench.knowledge) for one in job.moves if told and one.id in told.gathered.pending
         ],
@@ -98,7 +98,7 @@ def setup_page(
             if one.accepted
         ],
         "command": command_of(job, choices),
-        "grey_rounds": len(getattr(job, "grey_rounds", ())),
+        "grey_rounds": len(job.grey_rounds),
         "standing_words": view.STANDING_WORDS,
         "steps": [one for one in bench.knowledge.setup_steps.values() if one.guns in {"both", gun}],
         **_answered(request, job, told, answer),

@@ -16,7 +16,8 @@ from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
 from tubewright.bench.routes.records import caution_texts
-from tubewright.bench.routes.setup import PART, TheSettingUp
+from tubewright.bench.routes.round_guards import PART
+from tubewright.bench.routes.setup import TheSettingUp
 from tubewright.bench.setting_up import SettingUp, Told, gun_of
 from tubewright.bench.setup_choices import choices_of
 from tubewright.errors import ConflictError, Fault, InputError, UnknownRecordError
