@@ -6,11 +6,15 @@ import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from tubewright.answers.assessment import FORMAT, Spread
 from tubewright.case import Gun, TreatmentKind
 from tubewright.judgement.due import SORT_WORDS, DueReading, DueSort, ReadLater, TreatedLast, due_readings
 from tubewright.knowledge.model import Knowledge
+
+DUE_SORTS: Final[tuple[DueSort, ...]] = tuple(SORT_WORDS)
+"""Each sort of reminder."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,6 +25,9 @@ from tubewright.knowledge.model import Hazard, Knowledge
 
 __all__ = ["CLASS_WORDS", "CoursePoint", "Held", "LawAnswer", "TimedReading", "best_next", "hold", "span", "to_json"]
 
+LAW_IDS: Final[tuple[LawId, ...]] = LAWS
+"""Each law that is weighed."""
+
 CLASS_WORDS: Final[dict[HoldClass, str]] = {
     "lasting": "it is likely to last",
     "months": "it will serve for months",

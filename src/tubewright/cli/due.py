@@ -22,7 +22,7 @@ def due(
     as_json: Annotated[bool, typer.Option("--json", help="Write the answer as JSON.")] = False,
     shop: ShopOption = None,
 ) -> None:
-    """List what is due: readings of treated tubes, and jobs without news.
+    """List tubes to be read again, and jobs without news.
 
     A tube is read again the day after its treatment, after a month, a quarter,
     half a year and every year; a reading ends the reminder.

@@ -5,13 +5,11 @@ from __future__ import annotations
 from typing import get_args
 
 from tubewright.answers.assessment import FORMAT, Decision
+from tubewright.answers.due import DUE_SORTS
+from tubewright.answers.hold import CLASS_WORDS, LAW_IDS
+from tubewright.answers.treated import ADVICE_WORDS, RULE_WORDS, STATE_WORDS
 from tubewright.case import GUNS, Outcome, TreatmentKind
 from tubewright.files.schemas import _DIALECT, Schema, _list, _object, _words
-from tubewright.judgement.due import DueSort
-from tubewright.judgement.settling import HoldClass
-from tubewright.judgement.settling_laws import LAWS
-from tubewright.judgement.treatment_plan import Advice, State
-from tubewright.judgement.treatment_stop import Rule
 
 _TEXT: Schema = {"type": "string"}
 _TEXTS: Schema = {"type": "array", "items": _TEXT}
@@ -33,7 +31,7 @@ _KIND: Schema = {"enum": list(get_args(TreatmentKind))}
 
 def treat_schema() -> Schema:
     """The JSON Schema (2020-12) of what ``tubewright treat --json`` writes, format 1."""
-    advice: Schema = {"enum": list(get_args(Advice))}
+    advice: Schema = {"enum": list(ADVICE_WORDS)}
     outcome: Schema = {"enum": [*get_args(Outcome), None]}
     levels: Schema = {"type": "object", "propertyNames": _GUN, "additionalProperties": _AMOUNT_OR_NULL}
     step = _object(
@@ -80,7 +78,7 @@ def treat_schema() -> Schema:
         "wait": {"anyOf": [wait, {"type": "null"}]},
         "stops": _list(
             {
-                "rule": {"enum": list(get_args(Rule))},
+                "rule": {"enum": list(RULE_WORDS)},
                 "gun": _GUN_OR_NULL,
                 "words": _TEXT,
                 "figures": {"type": "object", "additionalProperties": _NUMBER_OR_NULL},
@@ -93,7 +91,7 @@ def treat_schema() -> Schema:
                 "name": _TEXT,
                 "gun": _GUN_OR_NULL,
                 "rung": {**_NUMBER, "description": "place on the ladder of energy"},
-                "state": {"enum": list(get_args(State))},
+                "state": {"enum": list(STATE_WORDS)},
                 "words": _TEXT,
                 "rounds": _COUNT,
             }
@@ -121,7 +119,7 @@ def hold_schema() -> Schema:
     """The JSON Schema (2020-12) of what ``tubewright hold --json`` writes, format 1."""
     spread = _object({"median": _NUMBER, "p10": _NUMBER, "p90": _NUMBER})
     spread_or_null: Schema = {"anyOf": [spread, {"type": "null"}]}
-    classes = list(get_args(HoldClass))
+    classes = list(CLASS_WORDS)
     body = {
         "format": {"const": FORMAT},
         "cautions": {**_TEXTS, "description": "of taking a reading; read them first"},
@@ -140,7 +138,7 @@ def hold_schema() -> Schema:
         },
         "hold_class": {"enum": [*classes, None]},
         "class_probability": {"type": "object", "propertyNames": {"enum": classes}, "additionalProperties": _CHANCE},
-        "laws": _list({"id": {"enum": list(LAWS)}, "name": _TEXT, "weight": _CHANCE}),
+        "laws": _list({"id": {"enum": list(LAW_IDS)}, "name": _TEXT, "weight": _CHANCE}),
         "noise": {**_AMOUNT_OR_NULL, "description": "scatter of one reading, as a share of it"},
         "worth_having": _FLAG,
         "next_minutes": {**_AMOUNT_OR_NULL, "description": "when to read next, since the treatment"},
@@ -169,7 +167,7 @@ def due_schema() -> Schema:
                 "owner": _TEXT,
                 "open_job": {**_COUNT_OR_NULL, "description": "the job it is on the bench with now"},
                 "guns": _GUNS,
-                "sort": {"enum": list(get_args(DueSort))},
+                "sort": {"enum": list(DUE_SORTS)},
                 "treatment": _KIND,
                 "treated_at": _TIME,
                 "due_at": _TIME,
