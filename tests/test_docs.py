@@ -87,7 +87,7 @@ def called() -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     for page in PAGES:
         for line in commands(page):
-            match = re.search(r"(?:^|[/\\ ])tubewright(?:\.exe)? ([a-z]+)\b(?: ([a-z]+)\b)?(.*)", line)
+            match = re.search(r"(?:^|[/\\ ])tubewright(?:\.exe)? ([a-z]+(?:-[a-z]+)*)\b(?: ([a-z]+)\b)?(.*)", line)
             if match:
                 inner = f" {match[2]}" if match[2] in GROUPS.get(match[1], ()) else ""
                 found.setdefault(match[1] + inner, set()).update(re.findall(r"(--[a-z][a-z-]*)", match[3]))
