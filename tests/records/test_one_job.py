@@ -82,6 +82,8 @@ def test_it_arrives_as_it_left(full: Bench, elsewhere: Store) -> None:
     assert len(files) == 3
     job = elsewhere.take_in_job(archive, files)
     again, same_files = packed(elsewhere, job)
+    # The paper keeps its number; its place in the count was that of the shop it came from.
+    assert [one.pop("counter") for tables in (archive, again) for one in tables["tables"]["papers"]] == [1, None]
     assert again["tables"] == archive["tables"]
     assert same_files == files
     page, theirs = elsewhere.job(job), full.store.job(full.job)
@@ -141,6 +143,7 @@ def test_numbers_and_codes_of_theirs_do_not_disturb_ours(full: Bench, elsewhere:
     archive, files = packed(full.store, full.job)
     taken = elsewhere.add_item({"name": "ours"})
     archive["tables"]["stock_items"][0]["code"] = taken.code
+    archive["tables"]["papers"][0]["counter"] = 70
     job = elsewhere.take_in_job(archive, files)
     assert [one.number for one in elsewhere.papers(job)] == ["Q-0001"]
     assert elsewhere.add_paper(job, "quote", body_json="{}").number == "Q-0002"

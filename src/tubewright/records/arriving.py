@@ -52,7 +52,7 @@ def add(
         entries: of the other shop's history.
         of_job: the uid of the one job that they are about; None for a whole shop.
     """
-    moved_in = _is_bare(change.conn)
+    moves_in = of_job is None and _is_bare(change.conn)
     local: dict[str, dict[str, int]] = {}
     added: dict[str, int] = {}
     present = 0
@@ -67,11 +67,11 @@ def add(
             values = _localised(table, line, local)
             found = ours.get(line["uid"])
             if found is None:
-                if table is shop_settings and not moved_in:
+                if table is shop_settings and not moves_in:
                     # Another shop's name and prices are none of ours; they come along when a shop moves house.
                     differ.append(f"{table.name} {line['uid']}")
                 else:
-                    fresh.append(_fitted(change, table, values))
+                    fresh.append(_fitted(change, table, values, moves_in=moves_in))
                 continue
             present += 1
             told = values.items() if table is not stock_items or of_job is None else ()
@@ -96,15 +96,15 @@ def _is_bare(conn: Connection) -> bool:
     return all(conn.execute(select(table.c.id).limit(1)).first() is None for table in (jobs, shop_settings))
 
 
-def _fitted(change: Change, table: Table, values: Values) -> Values:
+def _fitted(change: Change, table: Table, values: Values, *, moves_in: bool) -> Values:
     """A row of theirs, made to stand beside ours."""
     if table is jobs:
         return values | {"active": values["state"] != "closed"}
     if table is stock_items and _taken(change.conn, stock_items.c.code == values["code"]):
         return values | {"code": fresh_code(change)}
-    if table is papers and values["counter"] is not None:
-        ours = (papers.c.sort == values["sort"]) & (papers.c.counter == values["counter"])
-        return values | {"counter": None} if _taken(change.conn, ours) else values
+    if table is papers and not moves_in:
+        # It keeps the number that was printed on it, and has no part in the count of ours.
+        return values | {"counter": None}
     return values
 
 

@@ -57,7 +57,7 @@ papers: Final = editable(
     Column("sort", String(10), nullable=False),
     CheckConstraint("sort IN ('quote', 'bill', 'customer', 'bench')", name="sort"),
     Column("number", String(40), nullable=False),
-    # None for a paper of another shop whose place in the count is taken here.
+    # None for a paper of another shop, which has no part in the count here.
     Column("counter", Integer),
     # What it said, so that it can be printed again word for word.
     Column("body_json", Text, nullable=False),

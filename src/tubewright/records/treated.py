@@ -16,6 +16,11 @@ from tubewright.records.transactions import Transactions
 
 CHUNK: Final = 500
 
+_READ: Final = (
+    "tube_id", "job_id", "gun", "taken_at", "stage", "instrument", "heater_v", "unit", "value", "reference",
+)  # fmt: skip
+"""What of a reading tells how it compares to its reference gun."""
+
 _Sort = tuple[str | None, str]
 """The gun and the kind of a treatment."""
 
@@ -107,8 +112,13 @@ def _tubes(
     open_now = select(jobs.c.display_id, jobs.c.id).where(jobs.c.display_id.in_(of_these), jobs.c.active)
     on_bench = {one.display_id: one.id for one in conn.execute(open_now.order_by(jobs.c.id))}
     read: dict[int, list[Mapping[str, Any]]] = {}
-    for one in rows_of(conn, readings, readings.c.tube_id.in_(ids) & (readings.c.kind == "emission")):
-        read.setdefault(one["tube_id"], []).append(one)
+    emissions = (
+        select(*(readings.c[name] for name in _READ))
+        .where(readings.c.tube_id.in_(ids), readings.c.kind == "emission")
+        .order_by(readings.c.taken_at, readings.c.id)
+    )
+    for found in conn.execute(emissions):
+        read.setdefault(found.tube_id, []).append(dict(zip(_READ, found, strict=True)))
     return [
         TreatedTube(
             tube_id=row["id"],
