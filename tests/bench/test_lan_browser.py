@@ -258,8 +258,9 @@ def test_the_whole_form_sends_in_pieces_and_measures_then(
         phone.set_input_files("#photos", files[:1])
         phone.click("button:text-is('Only keep')")
         phone.wait_for_selector("text=Photographs kept.")
-        not_one = {"name": "note.jpg", "mimeType": "image/jpeg", "buffer": b"no photograph at all"}
-        phone.set_input_files("#photos", not_one)
+        note = tmp_path / "note.jpg"
+        note.write_bytes(b"no photograph at all")
+        phone.set_input_files("#photos", note)
         phone.click("button:text-is('Only keep')")
         phone.wait_for_selector("text=Not taken by the bench: 1.")
         assert "note.jpg:" in phone.inner_text("#sending")

@@ -26,6 +26,7 @@ from tubewright.cli import (
     measure,
     own,
     pattern,
+    phones,
     proof,
     quote,
     raster,
@@ -101,6 +102,7 @@ for _module in (
     archive,
     tables,
     bench,
+    phones,
     keep,
 ):
     _module.add(app)

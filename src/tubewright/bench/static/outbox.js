@@ -23,7 +23,7 @@
 
   // --- what waits, as the page shows it
 
-  const clock = (ms) => new Date(ms).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  const clock = (ms) => new Date(ms).toTimeString().slice(0, 5);
 
   const button = (words, about, done) => {
     const made = document.createElement("button");
