@@ -58,6 +58,39 @@ def test_phosphors_have_their_equivalents(letters: str, number: int) -> None:
     assert american.equivalents["European"] == letters
 
 
+# First screen letters as in the museum's table of the European registration; the second is a serial letter.
+@pytest.mark.parametrize(
+    ("letter", "light"),
+    [
+        ("A", "purple"), ("B", "blue"), ("D", "blue-green"), ("G", "green"), ("K", "yellow-green"), ("L", "orange"),
+        ("R", "red"), ("V", "yellow"), ("Y", "yellow"), ("W", "white"),
+    ],
+)  # fmt: skip
+def test_first_screen_letters_tell_the_colour_of_the_light(letter: str, light: str) -> None:
+    reading = decode_label(f"D14-100{letter}" + ("" if letter == "W" else "A"), KNOWLEDGE).readings[0]
+    assert light in reading.light
+    assert reading.picture == "mono"
+
+
+# The four regular expressions of the grammars as they were written down beside the examples, apart from ours.
+WRITTEN: Final = {
+    "eia": r"\d{1,2}V?[A-Z]{1,4}P\d{1,2}[A-Z]*",
+    "pro_electron": r"[ADEFLMPQ]\d{1,2}-\d{2,3}[A-Z]{1,2}",
+    "eiaj": r"\d{3}[A-Z]{1,3}B\d{1,2}[A-Z]*",
+    "worldwide": r"[AM]\d{2}[A-Z]{3}\d{1,2}[A-Z]{1,2}\d{0,2}",
+}
+
+
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: row["label"])
+def test_each_example_fits_the_grammar_it_belongs_to_and_no_other_of_those_written_down(row: dict[str, str]) -> None:
+    fitting = {name for name, pattern in WRITTEN.items() if re.fullmatch(pattern, row["label"])}
+    # The earlier European form, a label without its hyphen, and what is from memory stand outside of them.
+    assert fitting == ({row["grammar"]} if row["grammar"] in WRITTEN and row["label"] not in OUTSIDE else set())
+
+
+OUTSIDE: Final = {"A56100X", "W66AAA023X11"}
+
+
 @pytest.mark.parametrize(("cm", "inches"), [(34, 14), (36, 15), (41, 17)])
 def test_sizes_are_named_as_they_were_sold(cm: int, inches: int) -> None:
     """Verified: the trade article's three sizes."""
