@@ -110,12 +110,15 @@ TABLE_WORDS: Final = {
     "known_goods": "known-good reading",
     "stock_items": "item of the stock",
     "reservations": "reservation",
+    "papers": "paper",
+    "shop_settings": "setting",
 }
 ACTION_WORDS: Final = {"insert": "added", "update": "changed", "delete": "struck out", "import": "imported"}
 HIDDEN_FIELDS: Final = frozenset(
     {"id", "uid", "version", "job_id", "tube_id", "display_id", "person_id", "changed_at", "active", "case_json"}
     | {"answer_json", "seed", "model_version", "instrument_id", "taken_at", "sort", "search", "created_at", "at"}
     | {"opened_at", "closed_at", "since", "until", "full_scale", "headline"}
+    | {"body_json", "counter"}
 )
 
 
@@ -208,6 +211,8 @@ def _in_one_line(table: str, held: Mapping[str, Any], known: Knowledge) -> str:
     if table in {"photos", "measurements"}:
         said = str(held.get("file_name") or held.get("headline") or "")[:160].rstrip(".")
         return said + (f", {held['stage']} the work" if held.get("stage") else "")
+    if table == "shop_settings":
+        held = {str(held.get("key")): held.get("value")}
     parts = []
     for name, value in held.items():
         if name in HIDDEN_FIELDS or value in (None, "", {}, []):
