@@ -7,9 +7,14 @@ from pathlib import Path
 from typing import Final
 
 import pytest
+from jsonschema_rs import Draft202012Validator
 
 from cli_runs import Run
+from tubewright.case import TestResult
+from tubewright.files.donor_schema import donor_schema, label_schema
+from tubewright.files.tube_fields import value_of as set_value
 from tubewright.knowledge.load import load_knowledge
+from tubewright.records.store import open_store
 
 EXAMPLE: Final = Path(__file__).parents[2] / "docs" / "examples" / "tubes" / "shelf.toml"
 _PINS: Final = "ten;1 focus, 5 g1, 9 heater, 10 heater"
@@ -164,3 +169,98 @@ def test_the_scan_names_options_in_its_mistakes(run: Run) -> None:
     assert ended.code == 2
     assert "--yoke: what it was before is missing" in ended.err
     assert run("scan").code == 2
+
+
+# --- from the shop's own records -----------------------------------------------------------
+
+
+@pytest.fixture
+def shop(place: Path) -> int:
+    """A job whose tube is to be replaced, a sister in stock, another tube of the records; gives the job's number."""
+    with open_store(place / "shop.sqlite3") as store:
+        display = store.add_display({"label": "Pier arcade, machine 7", "chassis": "larkspur_19"})
+        tube = store.add_tube({"label": "M46QAA01X01", "gun": "inline", "heater_v": 6.3})
+        store.fit_tube(display.id, tube.id)
+        job = store.open_job(display.id)
+        store.add_test(job.id, TestResult(id="d_eht", value=24000, unit="V"))
+        attributes = {"label": "M46QAA01X01", "gun": "inline", "heater_v": 6.3, "neck_mm": 29.1, "pins": "1 focus"}
+        store.add_item({"sort": "tube", "kind": "tube", "name": "sister", "quantity": 1, "attributes": attributes})
+        store.add_item({"sort": "tube", "kind": "tube", "name": "gone", "quantity": 0, "attributes": attributes})
+        store.add_tube({"label": "A48DDD00X", "gun": "delta"})
+    return job.id
+
+
+def test_a_job_is_matched_from_records_and_stock(run: Run, shop: int) -> None:
+    shown = run("donor", f"job:{shop}", "--json")
+    assert shown.code == 0, shown.err
+    body = json.loads(shown.out)
+    assert not [error.message for error in Draft202012Validator(donor_schema()).iter_errors(body)]
+    assert body["wanted"] == f"job:{shop}"
+    assert [(one["label"], one["verdict"]) for one in body["donors"]] == [
+        ("M46QAA01X01", "unknown"), ("A48DDD00X", "never"),
+    ]  # fmt: skip
+    anode = next(one for one in body["donors"][0]["aspects"] if one["id"] == "anode")
+    assert "rating" in anode["words"]
+
+
+def test_what_the_jobs_tests_measured_fills_the_set(run: Run, shop: int, place: Path) -> None:
+    with open_store(place / "shop.sqlite3") as store:
+        item = next(one for one in store.all_items() if one.name == "sister")
+        store.edit_item(item.id, {"attributes": {**item.attributes, "anode_max_kv": 20.0}}, version=item.version)
+    body = json.loads(run("donor", f"job:{shop}", "--json").out)
+    sister = next(one for one in body["donors"] if one["label"] == "M46QAA01X01")
+    assert sister["verdict"] == "never"
+    assert "the set gives 24 kV" in sister["headline"]
+    typed = json.loads(run("donor", f"job:{shop}", "--eht", "15", "--json").out)
+    sister = next(one for one in typed["donors"] if one["label"] == "M46QAA01X01")
+    assert sister["verdict"] != "never", "what is typed comes before what was measured"
+
+
+def test_a_tube_of_the_records_and_a_shelf_of_its_own(run: Run, shop: int, shelf: Path) -> None:
+    body = json.loads(run("donor", "tube:1", "--shelf", "shelf.toml", "--json").out)
+    assert {"S1", "S2"} <= {one["id"] for one in body["donors"]}
+    with_stock = json.loads(run("donor", "--wanted", "shelf1.toml", "--shelf", "stock", "--json").out or "{}")
+    assert not with_stock
+    (shelf.parent / "shelf1.toml").write_text('[[tube]]\nid = "W"\ngun = "inline"\n', encoding="utf-8")
+    with_stock = json.loads(run("donor", "--wanted", "shelf1.toml", "--shelf", "stock", "--json").out)
+    assert len(with_stock["donors"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        ((), "nobody says which tube is to be replaced"),
+        (("job:1", "--wanted", "W1"), "two tubes are named"),
+        (("machine 7",), "is neither a job nor a tube"),
+        (("job:99",), "there is no job 99"),
+        (("tube:99",), "there is no tube 99"),
+    ],
+)
+def test_records_that_are_not_there_are_said_so(run: Run, shop: int, args: tuple[str, ...], says: str) -> None:
+    ended = run("donor", *args)
+    assert (ended.code, ended.out) == (2, "")
+    assert says in ended.err
+
+
+def test_a_tube_that_another_job_reserved_is_left_out_and_told(run: Run, shop: int, place: Path) -> None:
+    with open_store(place / "shop.sqlite3") as store:
+        other = store.open_job(store.add_display({"label": "Another"}).id)
+        item = next(one for one in store.all_items() if one.name == "sister")
+        store.reserve(other.id, item.id)
+    ended = run("donor", f"job:{shop}", "--json")
+    assert "Left out, because a job has reserved it: sister" in ended.err
+    assert [one["label"] for one in json.loads(ended.out)["donors"]] == ["A48DDD00X"]
+
+
+def test_a_label_as_json_is_as_its_schema_says(run: Run) -> None:
+    for label in ("M34AFA63X03", "A5610X", "19VP4", "D14-100GH", "MW36-22"):
+        body = json.loads(run("label", label, "--json").out)
+        assert not [error.message for error in Draft202012Validator(label_schema()).iter_errors(body)]
+
+
+def test_a_shelf_file_may_name_the_tuning_capacitor(run: Run, place: Path) -> None:
+    text = "[set]\ntuning_nf = 8.2\neht_kv = 24\n[[tube]]\nid = 'a'\n[[tube]]\nid = 'b'\n"
+    (place / "s.toml").write_text(text, encoding="utf-8")
+    assert run("donor", "--wanted", "a", "--shelf", "s.toml").code == 0
+    assert set_value("tuning_nf", "8n2", "") == pytest.approx(8.2)
+    assert set_value("tuning_nf", 8.2, "") == pytest.approx(8.2)
