@@ -71,6 +71,8 @@ TECHNICAL: Final[dict[str, str]] = {
     "_SURE": "keeps a logarithm finite",
     "_TINY": "guards a division",
     "SURELY_SD": "the normal law's 95 %",
+    "TENTH_SD": "the normal law's 10 %",
+    "MONTHS_PER_YEAR": "definition of the month",
     "ZONE_UV": "where the nine zones lie",
     "ZONE_PLACE": "where the nine zones lie",
     "CORNERS": "which zones are corners",

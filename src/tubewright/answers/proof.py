@@ -15,7 +15,7 @@ from tubewright.answers.assess import assess
 from tubewright.answers.assessment import Assessment, Figure, Spread, Unknown
 from tubewright.answers.hold import hold
 from tubewright.answers.proof_form import GunProof, Line, PictureProof, Proof, Verdict
-from tubewright.answers.proof_picture import grey_lines, picture_lines, unlike_words
+from tubewright.answers.proof_picture import TENTH_SD, grey_lines, picture_lines, unlike_words
 from tubewright.answers.proof_said import came_words, done_words, expect_words, found_words, headline, remains_words
 from tubewright.answers.proof_work import (
     Work,
@@ -34,9 +34,6 @@ from tubewright.knowledge.model import Knowledge
 
 SURELY_SD: Final = 1.96
 """A change is told from none where it is beyond so many of its standard deviations: 95 % of a normal law lie within."""
-
-TENTH_SD: Final = 1.2816
-"""From the middle of a normal law to its tenth part, in standard deviations."""
 
 LEAKAGES: Final[tuple[tuple[ReadingKind, str], ...]] = (
     ("leakage_heater_cathode", "leakage, heater to cathode"),

@@ -164,7 +164,7 @@ def _work_tables(work: Work) -> list[Rows]:
         Rows(
             title="Repairs",
             headings=("When", "Fault", "Outcome", "Time", "Note", "Who"),
-            shares=(0, 2, 0, 0, 2, 0),
+            shares=(0, 2, 0, 0, 3, 0),
             rows=tuple(
                 (clock(r.at), r.name, _OUTCOMES[r.outcome], _minutes(r.minutes), r.note, r.person) for r in work.repairs
             ),
@@ -172,7 +172,7 @@ def _work_tables(work: Work) -> list[Rows]:
         Rows(
             title="Treatments of the tube",
             headings=("When", "Treatment", "Outcome", "Time", "Seen, noted", "Who"),
-            shares=(0, 1.6, 0, 0, 2, 0),
+            shares=(0, 1.6, 0, 0, 2.4, 0),
             rows=tuple(
                 (
                     clock(t.at),

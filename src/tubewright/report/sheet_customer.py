@@ -123,33 +123,55 @@ def customer_png(
 
 # -- fitting on two pages ------------------------------------------------------------------------
 
-_SEE: Final = "the bench's sheet has it in full"
+_SEE: Final = "the workshop's bench sheet has it in full"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Room:
-    """How much of each thing is shown, from all that fits usually to what fits always."""
+class _First:
+    """How much of each thing the first page shows: letters of the owner's words, items of a list and their letters."""
 
     words: int
     items: int
     letters: int
     photo_mm: float
-    map_mm: float
     address: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Second:
+    """The same of the second page: items of a list and their letters, height of the maps, letters of the warranty."""
+
+    items: int
+    letters: int
+    map_mm: float
     warranty: int
     warranty_pt: float
-    care: int
 
 
-_ROOMS: Final[Sequence[_Room]] = (
-    _Room(words=600, items=12, letters=260, photo_mm=60, map_mm=30, address=5, warranty=4000, warranty_pt=9, care=8),
-    _Room(words=420, items=9, letters=200, photo_mm=55, map_mm=27, address=4, warranty=4000, warranty_pt=8, care=8),
-    _Room(words=300, items=7, letters=160, photo_mm=50, map_mm=24, address=4, warranty=2600, warranty_pt=7.5, care=8),
-    _Room(words=220, items=6, letters=120, photo_mm=44, map_mm=20, address=3, warranty=1700, warranty_pt=7.5, care=8),
-    _Room(words=150, items=4, letters=100, photo_mm=38, map_mm=0, address=3, warranty=1100, warranty_pt=7.5, care=8),
-    _Room(words=100, items=3, letters=80, photo_mm=32, map_mm=0, address=2, warranty=600, warranty_pt=7.5, care=8),
-    _Room(words=60, items=2, letters=50, photo_mm=26, map_mm=0, address=1, warranty=240, warranty_pt=7, care=8),
-    _Room(words=30, items=1, letters=30, photo_mm=20, map_mm=0, address=1, warranty=80, warranty_pt=7, care=8),
+# From what fits usually to what fits always.
+_FIRSTS: Final[Sequence[_First]] = (
+    _First(words=700, items=12, letters=260, photo_mm=60, address=5),
+    _First(words=420, items=9, letters=200, photo_mm=55, address=4),
+    _First(words=300, items=7, letters=160, photo_mm=50, address=4),
+    _First(words=220, items=6, letters=120, photo_mm=44, address=3),
+    _First(words=150, items=4, letters=100, photo_mm=38, address=3),
+    _First(words=100, items=3, letters=80, photo_mm=32, address=2),
+    _First(words=60, items=2, letters=50, photo_mm=26, address=1),
+    _First(words=30, items=1, letters=30, photo_mm=20, address=1),
+)
+# The drawings give way before a word of the warranty does.
+_SECONDS: Final[Sequence[_Second]] = (
+    _Second(items=8, letters=200, map_mm=30, warranty=4000, warranty_pt=9),
+    _Second(items=8, letters=200, map_mm=28, warranty=4000, warranty_pt=8),
+    _Second(items=6, letters=160, map_mm=22, warranty=4000, warranty_pt=7.5),
+    _Second(items=5, letters=120, map_mm=0, warranty=4000, warranty_pt=7.5),
+    _Second(items=4, letters=120, map_mm=0, warranty=4000, warranty_pt=7),
+    _Second(items=3, letters=100, map_mm=0, warranty=3000, warranty_pt=7),
+    _Second(items=3, letters=80, map_mm=0, warranty=2200, warranty_pt=7),
+    _Second(items=2, letters=80, map_mm=0, warranty=1600, warranty_pt=7),
+    _Second(items=2, letters=60, map_mm=0, warranty=1000, warranty_pt=7),
+    _Second(items=1, letters=60, map_mm=0, warranty=500, warranty_pt=7),
+    _Second(items=1, letters=40, map_mm=0, warranty=80, warranty_pt=7),
 )
 
 
@@ -165,7 +187,7 @@ def _data(body: Mapping[str, Any], pictures: Mapping[str, Picture], number: str)
         "job": body["job"],
         "date": body["date"],
         "label": shortened(body["label"], 80),
-        "owner": shortened(body["owner"], 60),
+        "owner": shortened(body["owner"], 120),
         "tube": shortened(body["tube"], 50),
         "exchanged": body["exchanged"],
         "shop": shortened(body["shop"]["name"], 60),
@@ -175,36 +197,44 @@ def _data(body: Mapping[str, Any], pictures: Mapping[str, Picture], number: str)
         "guns": body["guns"],
         "convergence": body["picture"]["convergence"],
         "shape": body["picture"]["shape"],
-        "levels": [_level(body, room) for room in _ROOMS],
+        "firsts": [_first(body, room) for room in _FIRSTS],
+        "seconds": [_second(body, room) for room in _SECONDS],
     }
 
 
-def _level(body: Mapping[str, Any], room: _Room) -> Body:
-    """What is shown in so much room."""
+def _first(body: Mapping[str, Any], room: _First) -> Body:
+    """What the first page shows in so much room."""
+    words = shortened(body["owner_words"], room.words)
     address = [line for part in ("address", "contact") for line in body["shop"][part].splitlines() if line.strip()]
-    counted = body["picture"]["counted"]
-    warranty = _paragraphs(body["warranty"], room.warranty)
     return {
         "headline": shortened(body["headline"], 300),
-        "owner_words": shortened(body["owner_words"], room.words),
+        "owner_words": words,
+        "owner_more": f"Shortened here: {_SEE}." if words.endswith("…") else "",
         "came": _items(body["came"], room),
         "found": _items(body["found"], room),
         "done": _items(body["done"], room),
         "remains": _items(body["remains"], room),
         "expect": [shortened(one, 320) for one in body["expect"][: max(3, room.items)]],
-        "checks": _items(body["checks"], room),
-        "care": body["care"][: room.care],
         "address": [shortened(line, 60) for line in address[: room.address]],
-        "warranty": warranty,
-        "warranty_pt": room.warranty_pt,
         "photo_mm": room.photo_mm,
+    }
+
+
+def _second(body: Mapping[str, Any], room: _Second) -> Body:
+    """What the second page shows in so much room."""
+    counted = body["picture"]["counted"]
+    return {
+        "checks": _items(body["checks"], room),
+        "care": body["care"],
+        "warranty": _paragraphs(body["warranty"], room.warranty),
+        "warranty_pt": room.warranty_pt,
         "map_mm": room.map_mm,
         "counted": f"Of the figures measured on the picture: {counted}." if counted else "",
         "unlike": body["picture"]["unlike"],
     }
 
 
-def _items(items: Sequence[str], room: _Room) -> list[str]:
+def _items(items: Sequence[str], room: _First | _Second) -> list[str]:
     shown = [shortened(one, room.letters) for one in items[: room.items]]
     cut = any(one.endswith("…") for one in shown)
     left = len(items) - len(shown)
@@ -255,9 +285,9 @@ _SOURCE: Final = (
 #set table(stroke: none, inset: (x: 1.6mm, y: 0.9mm))
 
 // The first of the levels that fits on what is left of the page.
-#let fitting(render) = layout(size => {
-  let chosen = paper.levels.last()
-  for level in paper.levels {
+#let fitting(levels, render) = layout(size => {
+  let chosen = levels.last()
+  for level in levels {
     if measure(block(width: size.width, render(level))).height <= size.height { chosen = level; break }
   }
   render(chosen)
@@ -328,7 +358,7 @@ _SOURCE: Final = (
   let left = {
     if level.owner_words != "" or level.came.len() > 0 {
       heading(level: 2)[It came with]
-      if level.owner_words != "" { par[“#level.owner_words”] }
+      if level.owner_words != "" { par[“#level.owner_words” #small(level.owner_more)] }
       points(level.came)
     }
     if level.found.len() > 0 {
@@ -387,8 +417,8 @@ _SOURCE: Final = (
   }
 }
 
-#fitting(first)
+#fitting(paper.firsts, first)
 #pagebreak()
-#fitting(second)
+#fitting(paper.seconds, second)
 """
 )
