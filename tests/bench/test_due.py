@@ -9,6 +9,7 @@ import pytest
 
 from bench.benches import Visitor
 from bench.treated import worn_job
+from tubewright.bench.dueing import Dues
 from tubewright.case import Treatment
 from tubewright.records.store import Store
 
@@ -100,3 +101,15 @@ def test_looking_ahead(shop: Shop) -> None:
     shop.on(0.2)
     assert "due in a day" in shop.said("/due?ahead=week")
     assert "Nothing is due." in shop.said("/due?ahead=nonsense")
+
+
+def test_in_a_large_shop_the_board_makes_do_with_what_is_at_hand(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    shop.on(1.1)
+    knowledge = shop.visitor.app.state.bench.knowledge
+    dues = Dues()
+    monkeypatch.setattr("tubewright.bench.dueing._SLOW_S", -1.0)
+    assert len(dues.due(shop.store, knowledge, at_hand=True).reminders) == 1
+    shop.read(shop.job, 505.0, minutes_on=10.0)
+    assert len(dues.due(shop.store, knowledge, at_hand=True).reminders) == 1
+    assert dues.due(shop.store, knowledge).reminders == ()
+    assert dues.due(shop.store, knowledge, at_hand=True).reminders == ()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import threading
+import time
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,15 +17,16 @@ from tubewright.bench.treating import usual_reading
 from tubewright.judgement.due import REMEMBERED, ReadLater, TreatedLast
 from tubewright.judgement.settling_readings import after_treatment
 from tubewright.knowledge.model import Knowledge
-from tubewright.records.model import JobPage
 from tubewright.records.store import Store
-from tubewright.records.tables import jobs, treatments
+from tubewright.records.tables import displays, jobs, readings, treatments, tubes
 from tubewright.records.treated import LaterReading, TreatedTube
 
 MOST_LATER: Final = 30
 """How many later readings are held against what was predicted: the last ones."""
 _MOST_WAITING: Final = 500
 _SEED: Final = 1
+_SLOW_S: Final = 0.2  # estimate: a board that comes later than this feels slow
+_STALE_S: Final = 60.0  # estimate: reminders are about days
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,42 +38,63 @@ class Told:
     later: tuple[FoundLater, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kept:
+    """What was gathered at an entry of the history, when, and how long that took."""
+
+    entry: int
+    told: Told
+    at_s: float
+    took_s: float
+
+
 class Dues:
     """What the records tell, kept for as long as nothing in them changes."""
 
     def __init__(self, holds: HoldOf = hold_of) -> None:
         self._holds = holds
         self._lock = threading.Lock()
-        self._kept: tuple[int, Told] | None = None
+        self._kept: _Kept | None = None
 
-    def due(self, store: Store, knowledge: Knowledge, *, ahead_days: float = 0.0) -> Due:
-        """What is due now, or within some days."""
-        told = self._told(store, knowledge)
+    def due(self, store: Store, knowledge: Knowledge, *, ahead_days: float = 0.0, at_hand: bool = False) -> Due:
+        """What is due now, or within some days.
+
+        Args:
+            store: The shop's records.
+            knowledge: The constants named ``due_…``.
+            ahead_days: Look so many days ahead, too.
+            at_hand: In a shop so large that gathering takes its time, what was known
+                less than a minute ago will do.
+        """
+        told = self._told(store, knowledge, at_hand=at_hand)
         now = store.clock().astimezone()
         return due(told.tubes, told.waiting, told.later, knowledge, now=now, ahead_days=ahead_days)
 
-    def _told(self, store: Store, knowledge: Knowledge) -> Told:
+    def _told(self, store: Store, knowledge: Knowledge, *, at_hand: bool) -> Told:
         latest = store.history(size=1)
-        name = latest[0].id if latest else 0
+        entry = latest[0].id if latest else 0
+        begun = time.monotonic()
         with self._lock:
-            if self._kept is not None and self._kept[0] == name:
-                return self._kept[1]
+            kept = self._kept
+        if kept is not None:
+            will_do = at_hand and kept.took_s > _SLOW_S and begun - kept.at_s < _STALE_S
+            if kept.entry == entry or will_do:
+                return kept.told
         told = gather(store, knowledge, holds=self._holds)
+        ended = time.monotonic()
         with self._lock:
-            self._kept = (name, told)
+            self._kept = _Kept(entry=entry, told=told, at_s=ended, took_s=ended - begun)
         return told
 
 
 def gather(store: Store, knowledge: Knowledge, *, holds: HoldOf = hold_of) -> Told:
     """Everything in the records that may be due, or that says how a gain held."""
     closed = store.closed_treated()
-    tubes = {one.tube_id: _closed(store, one) for one in closed}
-    for page in _open_jobs(store):
-        found = _open(page, knowledge)
-        if found is not None:
-            tubes[found.tube_id] = _merged(tubes.get(found.tube_id), found)
+    told = {one.tube_id: _closed(store, one) for one in closed}
+    for found in _on_bench(store, knowledge):
+        told[found.tube_id] = _merged(told.get(found.tube_id), found)
     return Told(
-        tubes=tuple(tubes.values()), waiting=_waiting(store), later=_later(store, closed, knowledge, holds=holds)
+        tubes=tuple(told.values()), waiting=_waiting(store), later=_later(store, closed, knowledge, holds=holds)
     )
 
 
@@ -95,38 +118,60 @@ def _closed(store: Store, tube: TreatedTube) -> TubeTold:
     )
 
 
-def _open_jobs(store: Store) -> list[JobPage]:
-    """The jobs on the bench that have treated their tube."""
-    treated = select(treatments.c.job_id).join(jobs, jobs.c.id == treatments.c.job_id).where(jobs.c.state != "closed")
+def _on_bench(store: Store, knowledge: Knowledge) -> list[TubeTold]:
+    """The tubes that jobs on the bench have treated; asked for together, for a shop may have many."""
+    full = knowledge.value("full_heater_from")
+    treated = select(treatments.c.job_id).where(treatments.c.kind.in_(REMEMBERED))
+    on_bench = jobs.c.id.in_(treated) & jobs.c.tube_id.is_not(None) & (jobs.c.state != "closed")
+    ids = select(jobs.c.id).where(on_bench)
     with store.database.read() as conn:
-        ids = list(conn.execute(treated.distinct()).scalars())
-    return [store.job(one) for one in ids]
-
-
-def _open(page: JobPage, knowledge: Knowledge) -> TubeTold | None:
-    if page.tube is None:
-        return None
-    rated, full = page.tube.tube.heater_v, knowledge.value("full_heater_from")
-    mine = [one for one in page.treatments if one.tube_id in {page.tube.id, None}]
-    return TubeTold(
-        tube_id=page.tube.id,
-        tube=page.tube.tube.label or f"Tube {page.tube.id}",
-        display_id=page.display.id,
-        display=page.display.display.label or f"Display {page.display.id}",
-        owner=page.display.owner,
-        open_job=page.job.id,
-        treated=tuple(
-            TreatedLast(gun=one.treatment.gun, kind=one.treatment.kind, outcome=one.treatment.outcome, at=_here(one.at))
-            for one in mine
-        ),
-        read=tuple(
-            ReadLater(gun=one.reading.gun, at=_here(one.taken_at))
-            for one in page.readings
-            if one.reading.kind == "emission"
-            and one.reading.gun is not None
-            and (one.reading.heater_v is None or rated is None or one.reading.heater_v >= rated * full)
-        ),
-    )
+        rows = conn.execute(
+            select(
+                jobs.c.id,
+                jobs.c.tube_id,
+                jobs.c.display_id,
+                displays.c.label,
+                displays.c.owner,
+                tubes.c.label.label("tube_label"),
+                tubes.c.heater_v,
+            )
+            .join(displays, displays.c.id == jobs.c.display_id)
+            .join(tubes, tubes.c.id == jobs.c.tube_id)
+            .where(on_bench)
+            .order_by(jobs.c.id)
+        ).all()
+        done = conn.execute(select(treatments).where(treatments.c.job_id.in_(ids)).order_by(treatments.c.at)).all()
+        read = conn.execute(
+            select(readings.c.job_id, readings.c.tube_id, readings.c.gun, readings.c.heater_v, readings.c.taken_at)
+            .where(readings.c.job_id.in_(ids), readings.c.kind == "emission", readings.c.gun.is_not(None))
+            .order_by(readings.c.taken_at)
+        ).all()
+    of_job: dict[int, list[TreatedLast]] = {}
+    tube_of = {one.id: one.tube_id for one in rows}
+    rated = {one.id: one.heater_v for one in rows}
+    for one in done:
+        if one.tube_id in {tube_of[one.job_id], None}:
+            last = TreatedLast(gun=one.gun, kind=one.kind, outcome=one.outcome, at=_here(one.at))
+            of_job.setdefault(one.job_id, []).append(last)
+    seen: dict[int, list[ReadLater]] = {}
+    for one in read:
+        volts = rated[one.job_id]
+        hot = one.heater_v is None or volts is None or one.heater_v >= volts * full
+        if hot and one.tube_id in {tube_of[one.job_id], None}:
+            seen.setdefault(one.job_id, []).append(ReadLater(gun=one.gun, at=_here(one.taken_at)))
+    return [
+        TubeTold(
+            tube_id=one.tube_id,
+            tube=one.tube_label or f"Tube {one.tube_id}",
+            display_id=one.display_id,
+            display=one.label or f"Display {one.display_id}",
+            owner=one.owner or "",
+            open_job=one.id,
+            treated=tuple(of_job.get(one.id, ())),
+            read=tuple(seen.get(one.id, ())),
+        )
+        for one in rows
+    ]
 
 
 def _merged(closed: TubeTold | None, on_bench: TubeTold) -> TubeTold:

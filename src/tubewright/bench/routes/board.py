@@ -37,7 +37,7 @@ def board(request: Request, bench: TheBench, q: str = "", state: str = "", page_
         next_page=found.next_page,
         counts=counts,
         nothing_yet=nothing_yet,
-        due=due_now(request, bench) if first_look and not nothing_yet else None,
+        due=due_now(request, bench, at_hand=True) if first_look and not nothing_yet else None,
         q=q.strip()[:200],
         state=chosen or "",
     )

@@ -14,10 +14,10 @@ AHEAD_DAYS = {"": 0.0, "week": 7.0, "month": 30.0}
 """How far ahead the page looks."""
 
 
-def due_now(request: Request, bench: Bench, *, ahead_days: float = 0.0) -> Due:
-    """What is due, as kept until something in the records changes."""
+def due_now(request: Request, bench: Bench, *, ahead_days: float = 0.0, at_hand: bool = False) -> Due:
+    """What is due, as kept until something in the records changes; ``at_hand`` as for :meth:`Dues.due`."""
     dues: Dues = request.app.state.dues
-    return dues.due(bench.store, bench.knowledge, ahead_days=ahead_days)
+    return dues.due(bench.store, bench.knowledge, ahead_days=ahead_days, at_hand=at_hand)
 
 
 @router.get("/due")
