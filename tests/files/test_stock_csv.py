@@ -210,3 +210,11 @@ def test_any_bytes_are_read_or_told(raw: bytes) -> None:
 def test_every_base_field_but_the_words_goes_out() -> None:
     head = stock_csv([]).strip().split(",")
     assert head == [name for name in BASE_FIELDS if name != "what"]
+
+
+def test_the_docs_name_every_column_of_a_part() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "stock.md").read_text(encoding="utf-8")
+    shelf = (Path(__file__).parents[2] / "docs" / "donor.md").read_text(encoding="utf-8")
+    for name in (*BASE_FIELDS, *ATTRIBUTES):
+        told = shelf if name in ATTRIBUTES and ATTRIBUTES[name].value == "tube" else page
+        assert f"`{name}`" in told, name
