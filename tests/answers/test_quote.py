@@ -173,6 +173,11 @@ def test_a_search_ranges_over_the_suspects_and_its_parts_are_unknown() -> None:
     assert search.price is None
     assert "once the fault is found" in search.missing[0]
     assert "between" in search.before_parts
+    # The other options leave the fault where it is, and say so.
+    told_of = {option.id: option.may_go_wrong[0] for option in answer.options if option.id != "find_fault_first"}
+    assert all("fault outside the tube stays" in told_of[name] for name in ("leave", "swap_tube"))
+    assert "fault outside" not in told_of["retire"]
+    assert answer.follows_lead == "Once the fault is mended, for the tube"
     complete = quote(verdict, asked(costs=case.costs, diagnosed=told, parts_complete=True), KNOWN).options[0]
     assert complete.price is not None
     assert complete.price.low is not None

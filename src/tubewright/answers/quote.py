@@ -93,6 +93,7 @@ def quote(answer: Assessment, asked: Asked, knowledge: Knowledge) -> Quote:
         recommended=answer.decision,
         options=tuple(options),
         closed=maker.closed(),
+        follows_lead=words.AFTER_SEARCH if answer.decision == SEARCH else words.IF_NOT_BACK,
         follows=maker.follows(),
         notes=_notes(maker, options, costs),
         missing=tuple(missing),
@@ -145,11 +146,7 @@ class _Maker:
     def follows(self) -> tuple[str, ...]:
         """What comes if the recommended option doesn't bring it back."""
         own = {step.do for step in self.ladder} | {self.answer.decision}
-        return tuple(
-            f"{words.name_of(step.do)}: it comes to that in {words.chance(step.chance_reached)} such cases."
-            for step in self.answer.plan
-            if step.do not in own
-        )
+        return tuple(words.follows(step) for step in self.answer.plan if step.do not in own)
 
     def option(self, option: OptionAnswer) -> OptionQuote:
         """One option with its lines and its price."""
@@ -179,7 +176,7 @@ class _Maker:
             chance_words="" if success is None or option.id in {"retire", SEARCH} else words.chance(success),
             years_words=self._years(option, ladder),
             gives=self._gives(option, success, ladder),
-            may_go_wrong=self._wrong(option, success, ladder),
+            may_go_wrong=(*self._unmended(option), *self._wrong(option, success, ladder)),
         )
 
     def _gives(self, option: OptionAnswer, success: float | None, ladder: Sequence[PlanStep]) -> tuple[str, ...]:
@@ -211,6 +208,12 @@ class _Maker:
         lost = sum(step.chance_reached * risks.get(step.do, 0.0) for step in ladder)
         found = [] if success is None else [words.fails_words(1 - success)]
         return (*found, *([words.lost_words(lost)] if lost else []), *words.STEPWISE_WRONG)
+
+    def _unmended(self, option: OptionAnswer) -> tuple[str, ...]:
+        """What an option leaves as it is, where the trouble lies outside the tube."""
+        if self.answer.decision != SEARCH or option.id == SEARCH or option.id in GIVES_UP:
+            return ()
+        return (words.UNMENDED,)
 
     def _effort(self, option: OptionAnswer) -> tuple[tuple[Work, ...], tuple[Goods, ...], tuple[str, ...]]:
         """Work, goods and what can't be told; the steps of a plan come by themselves."""

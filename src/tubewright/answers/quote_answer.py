@@ -90,6 +90,7 @@ class Quote:
     recommended: str
     options: tuple[OptionQuote, ...]
     closed: tuple[ClosedOption, ...]
+    follows_lead: str
     follows: tuple[str, ...]
     notes: tuple[str, ...]
     missing: tuple[str, ...]
@@ -116,6 +117,7 @@ def to_json(answer: Quote) -> dict[str, object]:
         "recommended": answer.recommended,
         "options": [_option(option) for option in answer.options],
         "closed": [{"id": one.id, "name": one.name, "why": one.why} for one in answer.closed],
+        "follows_lead": answer.follows_lead,
         "follows": list(answer.follows),
         "notes": list(answer.notes),
         "missing": list(answer.missing),

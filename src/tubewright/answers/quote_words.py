@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Final
 
-from tubewright.answers.assessment import Assessment, Figure, OptionAnswer, Unknown
+from tubewright.answers.assessment import Assessment, Figure, OptionAnswer, PlanStep, Unknown
 from tubewright.judgement.quote_money import Sum, money
 
 NAMES: Final = {
@@ -77,6 +77,18 @@ STEPWISE_WRONG: Final = (
     "Each stronger step risks a little more, and takes some of what the cathodes have left.",
     "The gain may go back within days; we read it again before the display leaves.",
 )
+
+
+UNMENDED: Final = "The fault outside the tube stays. What is said of this option holds once that is mended as well."
+AFTER_SEARCH: Final = "Once the fault is mended, for the tube"
+IF_NOT_BACK: Final = "If that doesn't bring it back"
+
+
+def follows(step: PlanStep) -> str:
+    """A step that comes after the recommended option, with the chance of it."""
+    if step.chance_reached >= 0.975:
+        return f"{name_of(step.do)}."
+    return f"{name_of(step.do)}: it comes to that in {chance(step.chance_reached)} such cases."
 
 
 def name_of(option: str) -> str:

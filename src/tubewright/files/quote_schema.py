@@ -96,7 +96,8 @@ def quote_schema() -> Schema:
                 "recommended": {**_TEXT, "description": "id of the option that the verdict chose"},
                 "options": {"type": "array", "items": option},
                 "closed": _list({"id": _TEXT, "name": _TEXT, "why": _TEXT}),
-                "follows": _TEXTS,
+                "follows_lead": _TEXT,
+                "follows": {**_TEXTS, "description": "what comes after the recommended option, if it comes to that"},
                 "notes": _TEXTS,
                 "model": _object({"version": _TEXT, "seed": {"type": "integer"}}),
             }

@@ -35,6 +35,7 @@ def quote_pdf(body: Body, *, number: str, at: dt.datetime) -> bytes:
         "options": options,
         "chosen": [option for option in options if option["recommended"]],
         "others": [option for option in options if not option["recommended"]],
+        "follows_lead": f"{body['follows_lead']}:",
         "follows": body["follows"],
         "closed": [f"{one['name']}: {one['why']}." for one in body["closed"]],
         "notes": body["notes"],
@@ -108,7 +109,7 @@ _SOURCE: Final = """
     if option.before != "" { par(option.before) }
   }
   if option.if_needed.len() > 0 { par[Only if the steps before weren't enough:]; list(..option.if_needed) }
-  if paper.follows.len() > 0 { par[If that doesn't bring it back:]; list(..paper.follows) }
+  if paper.follows.len() > 0 { par(paper.follows_lead); list(..paper.follows) }
 }
 #if paper.others.len() > 0 {
   heading(level: 2)[The other options]

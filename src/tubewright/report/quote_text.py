@@ -29,7 +29,7 @@ def quote_to_text(body: Body, *, number: str = "", width: int = 80, colour: bool
     for option in body["options"]:
         blocks += _option(option, body)
     if body["follows"]:
-        blocks += [Paragraph(text="If the recommended doesn't bring it back:"), Listing(items=tuple(body["follows"]))]
+        blocks += [Paragraph(text=f"{body['follows_lead']}:"), Listing(items=tuple(body["follows"]))]
     if body["closed"]:
         closed = tuple(f"{one['name']}: {one['why']}." for one in body["closed"])
         blocks += [Paragraph(text="Not offered:"), Listing(items=closed)]

@@ -82,7 +82,8 @@ def line_data(line: Body, currency: str) -> dict[str, str]:
     """A line for the table of amounts."""
     return {
         "words": line["words"],
-        "basis": line["basis"],
+        # Whether a time was noted or typed is the shop's own affair.
+        "basis": line["basis"] if line["basis"].startswith("at the bench") else "",
         "quantity": how_much(line),
         "each": grouped(line["unit_price"], currency) or "not known",
         "amount": grouped(line["amount"], currency) or "not known",
