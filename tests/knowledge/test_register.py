@@ -88,6 +88,9 @@ TECHNICAL: Final[dict[str, str]] = {
     "SWEEPS": "rounds of a search, at most",
     "CLOSE": "when a search has ended",
     "MM_PER_IN": "definition of the inch",
+    "MOST_BRANCHES": "bound of a search",
+    "LEAST_WEIGHT": "bound of a search",
+    "FEW": "which of two forms of the same sum is used",
 }
 """Numbers that are no facts about the trade, each with its reason."""
 

@@ -198,20 +198,44 @@ def test_what_was_undone_teaches_nothing_and_moves_nothing() -> None:
     assert session.plan().moves[0].sort == "probe"
 
 
-@pytest.mark.parametrize("noticed", [True, False])
-def test_a_wrong_turn_is_reckoned_with_whether_or_not_somebody_said_so(noticed: bool) -> None:
-    session = Session(bench_with(4, height_ratio=1.1))
-    session.obey(session.plan())
-    move = session.plan().moves[0]
-    session.bench.turn("v_size", -move.value, steady=True)
-    session.turn("v_size", move.value, wrong_way=noticed)
-    session.photograph()
+def wrongly_turned(*, noticed: bool, first: bool) -> Session:
+    """A height that is off, and one of two moves that went the other way: the first one, or the one after it."""
+    session = Session(bench_with(4, height_ratio=1.25))
+    for n, amount in enumerate((0.15, -0.3)):
+        wrong = (n == 0) == first
+        session.bench.turn("v_size", -amount if wrong else amount, steady=True)
+        session.turn("v_size", amount, wrong_way=noticed and wrong)
+        session.photograph()
+    return session
+
+
+def gain_of(course: Course) -> float:
+    return float(course.belief.gain[INDEX["height_pct"], course.effects.column("v_size")]) / 100
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_a_wrong_turn_that_was_seen_is_reckoned_with(first: bool) -> None:
+    session = wrongly_turned(noticed=True, first=first)
+    assert gain_of(session.course()) == pytest.approx(session.bench.gains["v_size"], rel=0.3)
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_a_wrong_turn_that_nobody_saw_leaves_the_direction_open_and_a_third_move_tells(first: bool) -> None:
+    session = wrongly_turned(noticed=False, first=first)
     course = session.course()
-    gain = course.belief.gain[INDEX["height_pct"], course.effects.column("v_size")]
-    assert gain / 100 == pytest.approx(session.bench.gains["v_size"], rel=0.3)
-    assert bool(course.reversed) is not noticed
-    again = session.plan().moves[0]
-    assert again.value * move.value > 0
+    assert course.contradicted == ("v_size",)
+    assert not known(course.belief, course.effects.column("v_size"), KNOWLEDGE)
+    found = session.plan()
+    assert [(move.sort, move.control) for move in found.moves] == [("probe", "v_size")]
+    session.obey(found)
+    course = session.course()
+    assert course.contradicted == ()
+    assert [move.value for move in course.reversed] == [0.15 if first else -0.3]
+    assert gain_of(course) == pytest.approx(session.bench.gains["v_size"], rel=0.3)
+    # Where it stands counts from the way it really went.
+    column = course.effects.column("v_size")
+    stands = sum((-1 if move in course.reversed else 1) * move.value for move in session.turned)
+    assert course.now.positions[column] == pytest.approx(stands)
 
 
 def test_a_control_at_its_end_is_not_sent_further_and_is_named() -> None:

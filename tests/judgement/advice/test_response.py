@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pytest
 
+from tubewright.judgement.advice.branches import Branch, each, merged, other_side, seen
+from tubewright.judgement.advice.doubts import known
 from tubewright.judgement.advice.effects import effects_of
 from tubewright.judgement.advice.landing import fit_landing
 from tubewright.judgement.advice.modes import INDEX, MODES, Observation
-from tubewright.judgement.advice.response import Belief, first_belief, moved, seen
+from tubewright.judgement.advice.response import Belief, first_belief, moved
 from tubewright.judgement.advice.solve import best_amounts, problem
 from tubewright.knowledge.load import load_knowledge
 from tubewright.picture.results import GUNS, ZONES, Figure, Purity, Unsupported
@@ -30,6 +34,10 @@ def observation(value: float, sd: float, mode: str, *, folded: bool = False) -> 
     )
 
 
+def shown(belief: Belief, observed: Observation) -> Belief:
+    return merged(seen((Branch(weight=1.0, belief=belief),), observed))
+
+
 def turned(belief: Belief, amount: float) -> Belief:
     one = np.array([amount])
     return moved(belief, one, np.zeros(1), drift_sd=0.0, side_ratio=0.0)
@@ -42,7 +50,7 @@ def test_the_filter_gives_what_all_photographs_at_once_give() -> None:
     for n, value in enumerate(seen_at):
         if n:
             belief = turned(belief, amounts[n - 1])
-        belief = seen(belief, observation(value, sd, "shift_x_mm"))
+        belief = shown(belief, observation(value, sd, "shift_x_mm"))
     # y = e + g x with priors, solved directly: e is the error at the end.
     x = np.concatenate([[0], np.cumsum(amounts)]) - sum(amounts)
     design = np.column_stack([np.ones(4), x])
@@ -57,26 +65,52 @@ def test_the_filter_gives_what_all_photographs_at_once_give() -> None:
 
 
 def test_a_figure_without_sign_is_followed_through_nothing_to_the_other_side() -> None:
-    belief = seen(first_belief(effects_of(["focus"], KNOWLEDGE)), observation(0.8, 0.03, "defocus_mm"))
-    gain = -2.0
-    stands = 0.8
+    start = first_belief(effects_of(["focus"], KNOWLEDGE))
+    branches = seen((Branch(weight=1.0, belief=start),), observation(0.8, 0.03, "defocus_mm", folded=True))
+    gain, stands = -2.0, 0.8
     for amount in (0.2, 0.4):
         stands += gain * amount
-        belief = turned(belief, amount)
-        belief = seen(belief, observation(abs(stands), 0.03, "defocus_mm", folded=True))
+        branches = each(branches, partial(turned, amount=amount))
+        branches = seen(branches, observation(abs(stands), 0.03, "defocus_mm", folded=True))
     assert stands < 0
-    assert belief.error[INDEX["defocus_mm"]] == pytest.approx(stands, abs=0.08)
-    assert belief.mean[len(MODES)] == pytest.approx(gain, abs=0.2)
+    belief = merged(branches)
+    # It is told by its size: what has changed sides is the way the control works on it.
+    assert belief.error[INDEX["defocus_mm"]] == pytest.approx(-stands, abs=0.08)
+    assert belief.mean[len(MODES)] == pytest.approx(-gain, abs=0.2)
+
+
+def test_where_the_side_can_not_be_told_the_direction_stays_open() -> None:
+    start = first_belief(effects_of(["focus"], KNOWLEDGE))
+    branches = seen((Branch(weight=1.0, belief=start),), observation(0.5, 0.03, "defocus_mm", folded=True))
+    # From 0.5 to 0 or to 1 would tell; from 0.5 to 0.5 is nothing at all, or as far to the other side.
+    branches = each(branches, partial(turned, amount=0.4))
+    branches = seen(branches, observation(0.52, 0.03, "defocus_mm", folded=True))
+    assert len(branches) == 2
+    assert not known(merged(branches), 0, KNOWLEDGE)
+
+
+def test_the_two_sides_of_a_figure_tell_the_same() -> None:
+    effects = effects_of(["focus", "h_size"], KNOWLEDGE)
+    start = first_belief(effects)
+    rng = np.random.default_rng(2)
+    belief = Belief(effects=effects, mean=rng.normal(size=start.mean.size), cov=start.cov)
+    modes = [INDEX["defocus_mm"]]
+    other = other_side(belief, modes)
+    amounts = np.array([0.3, 0.2])
+    ahead = [one.error[modes] + one.gain[modes] @ amounts for one in (belief, other)]
+    assert ahead[1] == pytest.approx(-ahead[0])
+    width = INDEX["width_pct"]
+    assert other.gain[width] == pytest.approx(belief.gain[width])
 
 
 def test_an_unknown_direction_is_not_turned_by_least_squares_and_a_known_one_is() -> None:
     effects = effects_of(["h_position"], KNOWLEDGE)
     weights = np.zeros((1, len(MODES)))
     weights[0, INDEX["shift_x_mm"]] = 1 / 3
-    belief = seen(first_belief(effects), observation(9.0, 0.5, "shift_x_mm"))
+    belief = shown(first_belief(effects), observation(9.0, 0.5, "shift_x_mm"))
     bounds = np.array([-0.75]), np.array([0.75])
     assert best_amounts(problem(belief, weights, 0.1), *bounds) == pytest.approx([0.0])
-    belief = seen(turned(belief, 0.1), observation(11.0, 0.5, "shift_x_mm"))
+    belief = shown(turned(belief, 0.1), observation(11.0, 0.5, "shift_x_mm"))
     amounts = best_amounts(problem(belief, weights, 0.1), *bounds)
     assert -0.6 < amounts[0] < -0.4  # 11 mm at 20 mm a turn, held back by what isn't sure
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -11,15 +10,24 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from tubewright.judgement.advice.branches import Branch, each, merged, seen
 from tubewright.judgement.advice.doubts import known
 from tubewright.judgement.advice.effects import RINGS, CarriedGain, Effects, effects_of
 from tubewright.judgement.advice.hand import RingSetting, Stop, Turned, after_move, step_of
-from tubewright.judgement.advice.modes import LANDING, GunKind, Observation, observe
-from tubewright.judgement.advice.response import Belief, first_belief, forgotten, loosened, seen, surprise
+from tubewright.judgement.advice.landing import Landing
+from tubewright.judgement.advice.modes import INDEX, LANDING, GunKind, Observation, observe
+from tubewright.judgement.advice.response import (
+    Belief,
+    first_belief,
+    forgotten,
+    loosened,
+    reopened,
+    strangeness,
+    surprise,
+)
 from tubewright.judgement.advice.tolerances import Book, Held, Tolerance, book_of, held
 from tubewright.judgement.seen_checks import Measured
 from tubewright.knowledge.model import Knowledge
-from tubewright.picture.results import Unsupported
 
 __all__ = ["Course", "RingSetting", "Round", "Setup", "Stop", "Turned", "excess", "follow", "known"]
 
@@ -63,7 +71,7 @@ class Round:
         positions: Where each input stood against the first photograph, in its unit, (inputs,).
         rings: How each pair of rings stood.
         degaussed: How often it had been degaussed, by then.
-        aimed: All that was turned before it had known directions.
+        aimed: All that was turned before it had known directions, and should have improved what it was for.
         turned: Something was turned before it.
         touched: Groups of figures that this was for.
     """
@@ -94,7 +102,8 @@ class Course:
         belief: What is known now.
         observed: What the last photograph said.
         stops: Which inputs have met an end, by key.
-        reversed: Moves that must have gone the other way, by what the photograph after them shows.
+        reversed: Moves that must have gone the other way, by what the photographs after them show.
+        contradicted: Controls of which one move must have gone the other way, and nothing tells which one.
     """
 
     setup: Setup
@@ -105,6 +114,7 @@ class Course:
     observed: Observation
     stops: Mapping[str, Collection[Stop]]
     reversed: tuple[Turned, ...] = ()
+    contradicted: tuple[str, ...] = ()
 
     @property
     def now(self) -> Round:
@@ -120,8 +130,9 @@ class Course:
 def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup, knowledge: Knowledge) -> Course:
     """Go through a set-up from its first photograph.
 
-    A photograph may show that a move went the other way than written. If later ones contradict that, the earlier
-    move must have been the wrong one, and everything is gone through anew with that.
+    Where a photograph is stranger than it could be, something isn't as written: a move that went the other way, or
+    a gain of an earlier session that doesn't hold. The single such change that makes all photographs together likely
+    is taken, then the next, as long as one is likelier by the odds that are asked for.
 
     Args:
         measured: One measurement for each photograph or set of them, in order; at least one.
@@ -137,120 +148,146 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
     """
     if not measured:
         raise ValueError("no measurement")
-    backwards: frozenset[int] = frozenset()
-    settled: frozenset[str] = frozenset()
-    strange: frozenset[str] = frozenset()
+    looks = [_Look(one, setup, knowledge) for one in measured]
+
+    def walked(doubted: _Doubted) -> _Walk:
+        walk = _Walk(turned, setup, knowledge, doubted)
+        for number, look in enumerate(looks):
+            walk.photograph(number, look)
+        return walk
+
+    doubted = _Doubted()
+    walk = walked(doubted)
+    if walk.strangest < knowledge.value("advice_strange_sd"):
+        return walk.course()
+    least = 2 * math.log(knowledge.value("advice_wrong_way_odds"))
     while True:
-        walk = _Walk(turned, setup, knowledge, backwards, settled, strange)
-        for number, one in enumerate(measured):
-            doubted = walk.photograph(number, one)
-            if doubted is not None:
-                break
-        else:
+        others = [walked(one) for one in walk.doubts()]
+        better = [other for other in others if walk.surprise - other.surprise > least]
+        if not better:
             return walk.course()
-        # Once for each control at most: what was told by the majority of its moves stays so.
-        backwards, settled = walk.majority(doubted), settled | {doubted}
-        strange |= {doubted} if walk.is_carried(doubted) else frozenset()
+        best = min(better, key=lambda one: one.surprise)
+        key = best.doubted.last
+        rivals = [one for one in better if one.doubted.last == key and one.surprise - best.surprise < least / 2]
+        if len(rivals) > 1 and key not in RINGS:
+            # Two of its moves contradict each other, and nothing tells which went wrong: its direction is open again.
+            best = walked(replace(walk.doubted, open=walk.doubted.open | {key}, last=key))
+        walk = best
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Doubted:
+    """What is taken otherwise than it was written.
+
+    ``backwards`` are places of moves that went the other way, ``strange`` inputs whose carried gains don't hold,
+    ``open`` inputs whose moves contradict each other; ``last`` is the input that was doubted last.
+    """
+
+    backwards: frozenset[int] = frozenset()
+    strange: frozenset[str] = frozenset()
+    open: frozenset[str] = frozenset()
+    last: str = ""
+
+
+class _Look:
+    """One photograph as an observation."""
+
+    def __init__(self, measured: Measured, setup: Setup, knowledge: Knowledge) -> None:
+        self.measured = measured
+        self.book = book_of(setup.tolerance, knowledge, measured.scale)
+        self.observed = observe(
+            measured,
+            gun=setup.gun,
+            overscan_aim_pct=self.book.overscan_aim_pct,
+            sharp_spot_mm=self.book.spot_mm * knowledge.value("advice_sharp_ratio"),
+            opening_mm=setup.opening_mm,
+        )
+        self.figures = held(measured, self.observed.singles, self.book)
 
 
 class _Walk:
-    """Goes from photograph to photograph.
+    """Goes from photograph to photograph, and minds how strange each was after what had been turned."""
 
-    ``backwards`` are places of moves in ``turned`` that are taken to have gone the other way from the outset,
-    ``settled`` the controls for which that was decided, ``strange`` those whose carried gains are not believed.
-    """
-
-    def __init__(
-        self,
-        turned: Sequence[Turned],
-        setup: Setup,
-        knowledge: Knowledge,
-        backwards: frozenset[int],
-        settled: frozenset[str],
-        strange: frozenset[str],
-    ) -> None:
-        self.turned, self.setup, self.knowledge = turned, setup, knowledge
-        self.backwards, self.settled = set(backwards), settled
-        self.carried = {name: gain for name, gain in setup.prior_gains.items() if _key_of(name) not in strange}
+    def __init__(self, turned: Sequence[Turned], setup: Setup, knowledge: Knowledge, doubted: _Doubted) -> None:
+        self.turned, self.setup, self.knowledge, self.doubted = turned, setup, knowledge, doubted
+        gone = doubted.strange | doubted.open
+        self.carried = {name: gain for name, gain in setup.prior_gains.items() if _key_of(name) not in gone}
         self.effects = effects_of(setup.controls, knowledge, self.carried)
         usual = RingSetting(tabs_mm=knowledge.value("advice_usual_tabs_mm"))
         self.rings = {name: setup.rings.get(name, usual) for name in RINGS if name in setup.controls}
         self.positions = np.zeros(len(self.effects.inputs))
-        self.belief = first_belief(self.effects)
+        self.branches: tuple[Branch, ...] = (Branch(weight=1.0, belief=first_belief(self.effects)),)
         self.degaussed = int(setup.degaussed)
         self.rounds: list[Round] = []
         self.stops: dict[str, set[Stop]] = {}
-        self.observed: Observation | None = None
-        self.book: Book | None = None
-        self.number = 0
-        # So many moves agree with the direction an input is taken to have, less those that don't; an earlier session
-        # counts as one.
-        self.votes: Counter[str] = Counter({_key_of(name): 1 for name in self.carried})
+        self.look: _Look | None = None
+        self.surprise, self.strangest = 0.0, -math.inf
 
-    def is_carried(self, key: str) -> bool:
-        """Whether what is known of an input comes from an earlier session."""
-        return any(_key_of(name) == key for name in self.carried)
+    @property
+    def belief(self) -> Belief:
+        """What is known, all branches together."""
+        return merged(self.branches)
 
-    def majority(self, key: str) -> frozenset[int]:
-        """The moves taken to have gone the other way, with those of one input the other way round."""
-        own = {n for n, one in enumerate(self.turned) if one.key == key and one.after < self.number and not one.undone}
-        others = self.backwards - own
-        return frozenset(others if self.is_carried(key) else others | (own - self.backwards))
+    def doubts(self) -> list[_Doubted]:
+        """Each single thing that could be taken otherwise, beyond what is already."""
+        found = []
+        for n, move in enumerate(self.turned):
+            other = move.value if move.ring is None else move.ring.angle_deg
+            if move.control != "degauss" and not move.undone and move.key not in self.doubted.open and other:
+                found.append(replace(self.doubted, backwards=self.doubted.backwards ^ {n}, last=move.key))
+        moved = {move.key for move in self.turned}
+        carried = sorted({_key_of(name) for name in self.carried} & moved)
+        return found + [replace(self.doubted, strange=self.doubted.strange | {key}, last=key) for key in carried]
 
-    def photograph(self, number: int, measured: Measured) -> str | None:
-        """Take a photograph in, after what was turned before it.
-
-        Returns:
-            An input whose moves contradict what was taken of it before; ``None`` if there is none.
-        """
+    def photograph(self, number: int, look: _Look) -> None:
+        """Take a photograph in, after what was turned before it."""
         moves = [n for n, move in enumerate(self.turned) if move.after == number]
-        self.number = number
-        book = book_of(self.setup.tolerance, self.knowledge, measured.scale)
-        observed = observe(
-            measured,
-            gun=self.setup.gun,
-            overscan_aim_pct=book.overscan_aim_pct,
-            sharp_spot_mm=book.spot_mm * self.knowledge.value("advice_sharp_ratio"),
-            opening_mm=self.setup.opening_mm,
-        )
         for n in moves:
             if self.turned[n].control == "degauss" and not self.turned[n].undone:
                 self.degaussed += 1
-                self.belief = _degaussed(self.belief, self.observed, self.knowledge)
-        moves = [n for n in moves if self.turned[n].control != "degauss"]
-        amounts, rings = self._amounts(moves)
-        tried = any(not known(self.belief, int(k), self.knowledge) for k in np.flatnonzero(amounts))
-        if moves:
-            other = self._other_way(moves, amounts, observed)
-            if other is not None:
-                key = self.turned[other].key
-                if self.votes[key] <= 0 and key not in RINGS:
-                    return key
-                self.votes[key] -= 2
-                self.backwards ^= {other}
-                amounts, rings = self._amounts(moves)
-            self.votes.update({self.turned[n].key for n in moves})
-            self.belief = after_move(self.belief, amounts, self.knowledge)
-        self._meet_ends(moves, amounts)
-        self.rings, self.positions = rings, self.positions + amounts
-        self.belief = seen(self.belief, observed)
-        self.observed, self.book = observed, book
-        figures = held(measured, observed.singles, book)
-        did = any(move.after == number for move in self.turned)
-        groups = {_group(mode) for n in np.flatnonzero(amounts) for mode in self.effects.inputs[n].main}
+                self.branches = each(self.branches, self._degaussed)
+        turned = [n for n in moves if self.turned[n].control != "degauss"]
+        amounts, rings = self._amounts(turned)
+        numbers = [int(k) for k in np.flatnonzero(amounts)]
+        aimed = bool(numbers) and all(known(self.belief, k, self.knowledge) for k in numbers)
+        aimed = aimed and self._promises(amounts, look.book)
+        if turned:
+            self.branches = each(self.branches, lambda one: after_move(one, amounts, self.knowledge))
+            self.surprise += surprise(self.belief, look.observed)
+            self.strangest = max(self.strangest, strangeness(self.belief, look.observed))
+        self._meet_ends(turned, amounts)
+        self.rings, self.positions, self.look = rings, self.positions + amounts, look
+        self.branches = seen(self.branches, look.observed)
+        if any(self.effects.inputs[k].key in self.doubted.open for k in numbers):
+            self.branches = each(self.branches, lambda one: reopened(one, self.doubted.open))
         self.rounds.append(
             Round(
-                held=figures,
-                excess_ratio=excess(figures),
+                held=look.figures,
+                excess_ratio=excess(look.figures),
                 positions=self.positions,
                 rings=rings,
                 degaussed=self.degaussed,
-                aimed=did and bool(amounts.any()) and not tried,
-                turned=did,
-                touched=frozenset(groups),
+                aimed=aimed,
+                turned=bool(moves),
+                touched=frozenset(_group(mode) for k in numbers for mode in self.effects.inputs[k].main),
             )
         )
-        return None
+
+    def _degaussed(self, belief: Belief) -> Belief:
+        """The belief after a degaussing: a patch hides what rings and yoke do, and it is gone."""
+        landing = None if self.look is None else self.look.observed.landing
+        if not isinstance(landing, Landing) or landing.patch_sd > self.knowledge.value("advice_magnetised_sd"):
+            return forgotten(belief, LANDING)
+        return loosened(belief, LANDING, self.knowledge.value("advice_degauss_sd_ratio"))
+
+    def _promises(self, amounts: Floats, book: Book) -> bool:
+        """Whether moves should better what they are for, by what is known before them."""
+        inputs, weights = self.effects.inputs, book.weights()
+        main = sorted({INDEX[name] for k in np.flatnonzero(amounts) for name in inputs[k].main})
+        before = self.belief.error
+        after = before + self.belief.gain @ amounts
+        now, then = weights[:, main] @ before[main], weights[:, main] @ after[main]
+        return bool(then @ then < now @ now)
 
     def _amounts(self, moves: Sequence[int]) -> tuple[Floats, dict[str, RingSetting]]:
         """By how much the inputs were moved, and how the rings stand since."""
@@ -262,7 +299,7 @@ class _Walk:
 
     def _as_it_went(self, place: int) -> Turned:
         move = self.turned[place]
-        return replace(move, wrong_way=not move.wrong_way) if place in self.backwards else move
+        return replace(move, wrong_way=not move.wrong_way) if place in self.doubted.backwards else move
 
     def _meet_ends(self, moves: Sequence[int], amounts: Floats) -> None:
         """Note which inputs have met an end, and which have left it."""
@@ -280,54 +317,26 @@ class _Walk:
                 if amounts[k] and self.stops.get(inputs[k].key):
                     self.stops[inputs[k].key].discard("negative" if amounts[k] > 0 else "positive")
 
-    def _other_way(self, moves: Sequence[int], amounts: Floats, observed: Observation) -> int | None:
-        """A move of known direction that must have gone the other way: the photograph leaves no other reading."""
-        odds = self.knowledge.value("advice_wrong_way_odds")
-        straight = surprise(after_move(self.belief, amounts, self.knowledge), observed)
-        found: tuple[float, int] | None = None
-        for n in moves:
-            move = self.turned[n]
-            own = [k for k, one in enumerate(self.effects.inputs) if one.control == move.control and amounts[k]]
-            if move.key in self.settled or not any(known(self.belief, k, self.knowledge) for k in own):
-                continue
-            self.backwards ^= {n}
-            other, _ = self._amounts(moves)
-            self.backwards ^= {n}
-            if np.array_equal(other, amounts):
-                continue
-            better = straight - surprise(after_move(self.belief, other, self.knowledge), observed)
-            if better > 2 * math.log(odds) and (found is None or better > found[0]):
-                found = better, n
-        return None if found is None else found[1]
-
     def course(self) -> Course:
         """Everything so far."""
-        if self.observed is None or self.book is None:
+        if self.look is None:
             raise ValueError("no measurement")
         return Course(
             setup=self.setup,
-            book=self.book,
+            book=self.look.book,
             effects=self.effects,
             rounds=tuple(self.rounds),
             belief=self.belief,
-            observed=self.observed,
+            observed=self.look.observed,
             stops=self.stops,
-            reversed=tuple(self.turned[n] for n in sorted(self.backwards)),
+            reversed=tuple(self.turned[n] for n in sorted(self.doubted.backwards)),
+            contradicted=tuple(sorted({key.partition(":")[0] for key in self.doubted.open})),
         )
 
 
 def _key_of(gain: str) -> str:
     """The input that a gain's name belongs to; rings have one name for both of theirs."""
     return gain.partition(">")[0]
-
-
-def _degaussed(belief: Belief, before: Observation | None, knowledge: Knowledge) -> Belief:
-    """The belief after a degaussing: a patch hides what rings and yoke do, and it is gone."""
-    if before is None or isinstance(before.landing, Unsupported):
-        return forgotten(belief, LANDING)
-    if before.landing.patch_sd > knowledge.value("advice_magnetised_sd"):
-        return forgotten(belief, LANDING)
-    return loosened(belief, LANDING, knowledge.value("advice_degauss_sd_ratio"))
 
 
 def _group(mode: str) -> str:

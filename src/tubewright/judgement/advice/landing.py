@@ -24,7 +24,7 @@ from tubewright.picture.results import GUNS, ZONES, Figure, Purity, Unsupported,
 Floats = NDArray[np.float64]
 
 GRID: Final = 0.01
-WIDEST: Final = 0.4
+WIDEST: Final = 0.6
 COARSER: Final = 2.5
 FEWEST_ZONES: Final = 6
 SHAPE_SD: Final = 0.01
@@ -83,7 +83,8 @@ def fit_landing(found: Purity | Unsupported, *, both_axes: bool) -> Landing | Un
     x = grid[:, :1] + grid[:, 2:] * u
     y = grid[:, 1:2] + grid[:, 2:] * v if both_axes else np.zeros_like(x)
     light = np.hypot(x, y)
-    apart = (seen - (light - np.median(light, axis=1, keepdims=True))) / sd
+    middle = np.sort(light, axis=1)[:, [(len(zones) - 1) // 2, len(zones) // 2]].mean(axis=1, keepdims=True)
+    apart = (seen - (light - middle)) / sd
     misfit = (apart**2).sum(axis=1) + ((grid / USUAL) ** 2).sum(axis=1)
     best = int(np.argmin(misfit))
     weight = np.exp(-0.5 * (misfit - misfit[best]))

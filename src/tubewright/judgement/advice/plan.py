@@ -57,7 +57,8 @@ class _Planner:
         others = np.zeros(len(self.inputs))
         for move in aims:
             self._put(others, move)
-        sizes = probe_sizes(self.belief, self.course.observed, chosen, others, self.knowledge)
+        tried = [n for n in chosen if self.course.tries(n)]
+        sizes = probe_sizes(self.belief, self.course.observed, chosen, others, self.knowledge, tried=tried)
         return [
             self._ring_probe(self.inputs[n].control, n, sizes[n])
             if self.inputs[n].control in RINGS

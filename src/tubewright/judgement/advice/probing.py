@@ -13,12 +13,13 @@ Source: derived; that a linear filter's spread can be foreseen is Kalman's (1960
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tubewright.judgement.advice.doubts import main_gain
 from tubewright.judgement.advice.hand import after_move
 from tubewright.judgement.advice.modes import INDEX, Observation
 from tubewright.judgement.advice.response import Belief, foreseen
@@ -39,7 +40,13 @@ def main_mode(belief: Belief, number: int) -> int:
 
 
 def probe_sizes(
-    belief: Belief, observed: Observation, probed: Sequence[int], others: Floats, knowledge: Knowledge
+    belief: Belief,
+    observed: Observation,
+    probed: Sequence[int],
+    others: Floats,
+    knowledge: Knowledge,
+    *,
+    tried: Collection[int] = (),
 ) -> Mapping[int, float]:
     """By how much to move each of some inputs whose gain is open, all of them in the same round.
 
@@ -49,6 +56,7 @@ def probe_sizes(
         probed: The inputs.
         others: What else is moved in the round, (inputs,).
         knowledge: The facts.
+        tried: Inputs that were moved before.
 
     Returns:
         The amount of each, in its unit, as a size.
@@ -60,7 +68,14 @@ def probe_sizes(
     hand = knowledge.value("advice_hand_sd_ratio")
 
     def bounded(n: int, effect: float) -> float:
-        return float(np.clip(effect / gain[n], PROBE_LEAST * usual[n], PROBE_MOST * usual[n]))
+        # What was tried and leans one way, but did little, may go further.
+        unit = belief.effects.inputs[n].unit
+        most = (
+            knowledge.constants[f"advice_most_{unit}"].value
+            if n in tried and main_gain(belief, n)[0] > 1
+            else PROBE_MOST * usual[n]
+        )
+        return float(np.clip(effect / gain[n], PROBE_LEAST * usual[n], most))
 
     sizes = {n: bounded(n, error[n] / 2) for n in probed}
     for _ in range(SWEEPS):

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,9 @@ from tubewright.judgement.advice.modes import INDEX, LANDING, MODES, SPREAD_AT_F
 from tubewright.picture.results import Unsupported
 
 Floats = NDArray[np.float64]
+
+FEW: Final = 3
+"""Figures up to which the short form of the update is exact enough."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,8 +64,9 @@ class Belief:
 
     def gain_second(self) -> Floats:
         """Mean square of what one unit of each input does to each mode, (modes, inputs)."""
-        spread = np.einsum("kmi,kl,lmi->mi", self.effects.patterns, self.gain_cov, self.effects.patterns)
-        return np.asarray(self.gain**2 + spread)
+        patterns = self.effects.patterns.reshape(len(self.effects.gains), -1)
+        spread = (patterns * (self.gain_cov @ patterns)).sum(axis=0)
+        return np.asarray(self.gain**2 + spread.reshape(self.effects.patterns.shape[1:]))
 
 
 def first_belief(effects: Effects) -> Belief:
@@ -88,11 +93,11 @@ def moved(belief: Belief, amounts: Floats, amounts_sd: Floats, *, drift_sd: floa
     by_hand = belief.gain * amounts_sd
     noise = np.zeros_like(step)
     noise[:modes, :modes] = by_hand @ by_hand.T + np.diag((second - belief.gain**2) @ amounts_sd**2 + drift_sd**2)
-    for n, amount in enumerate(amounts):
+    for n in np.flatnonzero(amounts):
         # Of one kind and unit: what moves convergence by millimetres doesn't move a width by percents unforeseen.
         touched = [INDEX[name] for name in belief.effects.inputs[n].main]
-        main = float(np.sqrt(second[touched, n].max())) * abs(float(amount)) * side_ratio
-        kin = [k for k, name in enumerate(MODES) if _kind(name) in {_kind(MODES[t]) for t in touched}]
+        main = float(np.sqrt(second[touched, n].max())) * abs(float(amounts[n])) * side_ratio
+        kin = [k for k, kind in enumerate(_KINDS) if kind in {_KINDS[t] for t in touched}]
         noise[kin, kin] += main**2
     return Belief(effects=belief.effects, mean=step @ belief.mean, cov=step @ belief.cov @ step.T + noise)
 
@@ -101,6 +106,9 @@ def _kind(mode: str) -> str:
     if mode.startswith(("opp_", "com_")):
         return "convergence"
     return "landing" if mode in LANDING else mode
+
+
+_KINDS: Final = tuple(_kind(mode) for mode in MODES)
 
 
 def forgotten(belief: Belief, names: Collection[str]) -> Belief:
@@ -121,37 +129,32 @@ def loosened(belief: Belief, names: Collection[str], sd: float) -> Belief:
     return Belief(effects=belief.effects, mean=belief.mean, cov=cov)
 
 
+def reopened(belief: Belief, keys: Collection[str]) -> Belief:
+    """The belief with the gains of some inputs as on a display that nobody knows; the errors stay as they are."""
+    mean, cov, effects = belief.mean.copy(), belief.cov.copy(), belief.effects
+    for n, one in enumerate(effects.inputs):
+        for k in np.flatnonzero(np.abs(effects.patterns[:, :, n]).any(axis=1)) if one.key in keys else ():
+            at = len(MODES) + int(k)
+            mean[at], cov[at, :], cov[:, at] = 0.0, 0.0, 0.0
+            cov[at, at] = effects.usual_size[k] ** 2
+    return Belief(effects=effects, mean=mean, cov=cov)
+
+
 def foreseen(belief: Belief, observed: Observation) -> Belief:
     """The belief after a photograph that tells as much as this one and shows just what is expected."""
-    belief = _corrected(belief, observed.rows @ belief.error, observed.rows, observed.cov)
+    belief = corrected(belief, observed.rows @ belief.error, observed.rows, observed.cov)
     if isinstance(observed.landing, Unsupported):
         return belief
-    rows = _landing_rows()
-    return _corrected(belief, rows @ belief.error, rows, observed.landing.cov_ratio)
+    rows = landing_rows()
+    return corrected(belief, rows @ belief.error, rows, observed.landing.cov_ratio)
 
 
-def _landing_rows() -> Floats:
+def landing_rows() -> Floats:
+    """How the three figures of the landing follow from the modes, (3, modes)."""
     rows = np.zeros((len(LANDING), len(MODES)))
     for n, name in enumerate(LANDING):
         rows[n, INDEX[name]] = 1.0
     return rows
-
-
-def seen(belief: Belief, observed: Observation) -> Belief:
-    """The belief after a photograph.
-
-    A figure without a sign takes the one that what was turned makes likelier. Where
-    nothing tells the signs apart, as at the first photograph, it is taken as it is:
-    the control's own direction is open then, too.
-    """
-    belief = _corrected(belief, _signed(belief, observed), observed.rows, observed.cov)
-    if isinstance(observed.landing, Unsupported):
-        return belief
-    rows, cov = _landing_rows(), observed.landing.cov_ratio
-    spread = np.linalg.inv(rows @ belief.error_cov @ rows.T + cov)
-    apart = [sign * observed.landing.value_ratio - rows @ belief.error for sign in (1.0, -1.0)]
-    likelier = min(range(2), key=lambda n: float(apart[n] @ spread @ apart[n]))
-    return _corrected(belief, (1.0, -1.0)[likelier] * observed.landing.value_ratio, rows, cov)
 
 
 def _signed(belief: Belief, observed: Observation) -> Floats:
@@ -172,15 +175,31 @@ def surprise(belief: Belief, observed: Observation) -> float:
     return float(apart @ np.linalg.solve(within, apart) + np.linalg.slogdet(within)[1])
 
 
-def _corrected(belief: Belief, value: Floats, rows: Floats, cov: Floats) -> Belief:
+def strangeness(belief: Belief, observed: Observation) -> float:
+    """By how many standard deviations the strangest figure of a photograph is off what the belief foresees.
+
+    The landing is left out.
+    """
+    if observed.value.size == 0:
+        return 0.0
+    apart = _signed(belief, observed) - observed.rows @ belief.error
+    within = observed.rows @ belief.error_cov @ observed.rows.T + observed.cov
+    return float(np.max(np.abs(apart) / np.sqrt(np.diag(within))))
+
+
+def corrected(belief: Belief, value: Floats, rows: Floats, cov: Floats) -> Belief:
+    """The belief after figures were seen that follow from the errors by some rows."""
     if value.size == 0:
         return belief
     wide = np.zeros((value.size, belief.mean.size))
     wide[:, : len(MODES)] = rows
     within = wide @ belief.cov @ wide.T + cov
     weight = np.linalg.solve(within, wide @ belief.cov).T
-    keep = np.eye(belief.mean.size) - weight @ wide
-    after = keep @ belief.cov @ keep.T + weight @ cov @ weight.T
+    if value.size > FEW:
+        keep = np.eye(belief.mean.size) - weight @ wide
+        after = keep @ belief.cov @ keep.T + weight @ cov @ weight.T
+    else:
+        after = belief.cov - weight @ within @ weight.T
     return Belief(
         effects=belief.effects,
         mean=belief.mean + weight @ (value - wide @ belief.mean),
