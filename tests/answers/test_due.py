@@ -33,7 +33,9 @@ def tube(number: int, treated: float, *read: float) -> TubeTold:
     )
 
 
-def later(found: float, predicted: Spread | None, *, same: bool | None = True) -> FoundLater:
+def later(
+    found: float, predicted: Spread | None, *, after: float | None = None, same: bool | None = True
+) -> FoundLater:
     return FoundLater(
         tube_id=1,
         tube="Tube 1",
@@ -43,6 +45,7 @@ def later(found: float, predicted: Spread | None, *, same: bool | None = True) -
         kind="clean",
         treated_at=ago(220),
         predicted=predicted,
+        after_emission=after,
         value_emission=found,
         found_at=ago(1),
         same_instrument=same,
@@ -78,10 +81,16 @@ def test_a_job_without_news_is_asked_about_after_a_fortnight() -> None:
 
 def test_what_was_promised_is_held_against_what_was_found() -> None:
     promised = Spread(median=0.5, p10=0.45, p90=0.55)
-    kept, lost, unknown, box = due(
+    kept, lost, unknown, simple, box = due(
         [],
         [],
-        [later(0.48, promised), later(0.40, promised), later(0.48, None), later(0.48, promised, same=False)],
+        [
+            later(0.48, promised),
+            later(0.40, promised),
+            later(0.48, None),
+            later(0.48, None, after=0.6),
+            later(0.48, promised, same=False),
+        ],
         KNOWLEDGE,
         now=NOW,
     ).came_back
@@ -92,7 +101,10 @@ def test_what_was_promised_is_held_against_what_was_found() -> None:
     assert lost.inside is False
     assert "80 %, not kept" in lost.words
     assert unknown.kept_ratio is None
-    assert "too little was read" in unknown.words
+    assert "nothing was read" in unknown.words
+    assert simple.kept_ratio == pytest.approx(0.8)
+    assert simple.inside is None
+    assert "0.60 of a good gun was read after the treatment" in simple.words
     assert "another instrument" in box.words
 
 

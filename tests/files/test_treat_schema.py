@@ -86,6 +86,7 @@ def listed() -> dict[str, object]:
             kind="clean",
             treated_at=NOW - dt.timedelta(days=90),
             predicted=predicted,
+            after_emission=None,
             value_emission=0.5,
             found_at=NOW,
             same_instrument=None,

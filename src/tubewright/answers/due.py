@@ -45,8 +45,9 @@ class WaitingTold:
 class FoundLater:
     """A reading long after a treatment, beside the value at rest that its first readings promised.
 
-    ``value_emission`` and ``predicted`` are shares of a good gun. ``predicted`` is None where too
-    little was read then, ``same_instrument`` where one of the two isn't known.
+    ``value_emission``, ``predicted`` and ``after_emission`` (the last of those first readings) are
+    shares of a good gun. ``predicted`` is None where too little was read then, ``after_emission``
+    where nothing was, ``same_instrument`` where one of the two isn't known.
     """
 
     tube_id: int
@@ -57,6 +58,7 @@ class FoundLater:
     kind: TreatmentKind
     treated_at: dt.datetime
     predicted: Spread | None
+    after_emission: float | None
     value_emission: float
     found_at: dt.datetime
     same_instrument: bool | None
@@ -98,8 +100,8 @@ class CameBack:
     """How a gain held in the long run: the value at rest that was predicted, and what was found.
 
     Both are shares of a good gun. ``predicted`` is None where too little was read after the
-    treatment; ``kept_ratio`` is found over predicted; ``inside`` says whether the found value
-    lies in the 80 % interval.
+    treatment; ``kept_ratio`` is found over predicted, or else over ``after_emission``; ``inside``
+    says whether the found value lies in the 80 % interval.
     """
 
     tube_id: int
@@ -111,6 +113,7 @@ class CameBack:
     treated_at: dt.datetime
     found_at: dt.datetime
     predicted: Spread | None
+    after_emission: float | None
     value_emission: float
     kept_ratio: float | None
     inside: bool | None
@@ -217,6 +220,7 @@ def to_json(answer: Due) -> dict[str, object]:
                 "predicted": None
                 if one.predicted is None
                 else {name: _plain(getattr(one.predicted, name)) for name in ("median", "p10", "p90")},
+                "after": _plain(one.after_emission),
                 "found": _plain(one.value_emission),
                 "kept": _plain(one.kept_ratio),
                 "inside": one.inside,
@@ -277,17 +281,24 @@ def _waiting(one: WaitingTold, now: dt.datetime) -> WaitingJob:
 
 def _came_back(one: FoundLater, knowledge: Knowledge) -> CameBack:
     predicted, value = one.predicted, one.value_emission
-    ratio = value / predicted.median if predicted is not None and predicted.median > 0 else None
+    base = one.after_emission if predicted is None else predicted.median
+    ratio = value / base if base is not None and base > 0 else None
     inside = None if predicted is None else predicted.p10 <= value <= predicted.p90
-    after = _days((one.found_at - one.treated_at) / dt.timedelta(days=1))
-    if predicted is None or ratio is None:
-        words = f"{value:.2f} of a good gun {after} later; too little was read after the treatment to compare."
+    days = (one.found_at - one.treated_at) / dt.timedelta(days=1)
+    after = _days(days)
+    if ratio is None:
+        words = f"{value:.2f} of a good gun {after} later; nothing was read after the treatment to compare it with."
     else:
-        kept = "kept" if ratio >= knowledge.value("due_near_rest_ratio") else "not kept"
-        words = (
-            f"{predicted.median:.2f} of a good gun was predicted at rest ({predicted.p10:.2f} to {predicted.p90:.2f}), "
-            f"{value:.2f} was found {after} later: {100 * ratio:.0f} %, {kept}."
+        # After years of service a loss is wear, and says nothing of the treatment.
+        kept = "" if days > knowledge.value("due_year") else ", kept"
+        if kept and ratio < knowledge.value("due_near_rest_ratio"):
+            kept = ", not kept"
+        then = (
+            f"{base:.2f} of a good gun was read after the treatment"
+            if predicted is None
+            else f"{base:.2f} of a good gun was predicted at rest ({predicted.p10:.2f} to {predicted.p90:.2f})"
         )
+        words = f"{then}, {value:.2f} was found {after} later: {100 * ratio:.0f} %{kept}."
     if one.same_instrument is False:
         words += " It was another instrument: the difference may be the box's."
     return CameBack(
@@ -300,6 +311,7 @@ def _came_back(one: FoundLater, knowledge: Knowledge) -> CameBack:
         treated_at=one.treated_at,
         found_at=one.found_at,
         predicted=predicted,
+        after_emission=one.after_emission,
         value_emission=value,
         kept_ratio=ratio,
         inside=inside,

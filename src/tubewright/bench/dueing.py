@@ -245,13 +245,15 @@ def _found(
     case = store.case_of(job_id)
     told = after_treatment(case, reading.gun, knowledge)
     usual = usual_reading(case, reading.gun, knowledge)
-    predicted = None
-    if told.trouble is None and told.readings:
+    predicted, after = None, None
+    if told.readings:
         unit = told.readings[0].unit
         good = 1.0 if unit == "rel" else usual.get("reference") if usual.get("unit") == unit else None
-        rest = holds(told, reading.gun, knowledge, _SEED).rest
-        if isinstance(good, float) and good > 0 and not isinstance(rest, Unknown):
-            predicted = Spread(median=rest.median / good, p10=rest.p10 / good, p90=rest.p90 / good)
+        if isinstance(good, float) and good > 0:
+            after = told.readings[-1].value / good
+            rest = holds(told, reading.gun, knowledge, _SEED).rest
+            if not isinstance(rest, Unknown):
+                predicted = Spread(median=rest.median / good, p10=rest.p10 / good, p90=rest.p90 / good)
     box = usual.get("instrument")
     return FoundLater(
         tube_id=tube.tube_id,
@@ -262,6 +264,7 @@ def _found(
         kind=last.kind,
         treated_at=last.at,
         predicted=predicted,
+        after_emission=after,
         value_emission=reading.relative,
         found_at=_here(reading.at),
         same_instrument=None if box is None or reading.instrument is None else box == reading.instrument,
