@@ -12,6 +12,7 @@ from xml.etree import ElementTree as ET
 
 import pypdf
 import pytest
+from jsonschema_rs import Draft202012Validator
 
 from bench.benches import Visitor, new_store
 from bench.pictured import add_measurement
@@ -20,8 +21,10 @@ from grey_bench import made_up
 from tubewright.answers.greyscale import Control, grey_target
 from tubewright.answers.greyscale_course import GreyRound, grey_course
 from tubewright.answers.greyscale_json import readings_json
+from tubewright.answers.proof_json import to_json
 from tubewright.bench.papers import Sheet, compare_job, give_out, print_again
 from tubewright.case import Reading
+from tubewright.files.proof_schema import proof_schema
 from tubewright.knowledge.load import load_knowledge
 from tubewright.records.store import Store, open_store
 
@@ -216,3 +219,10 @@ def test_giving_out_counts_up_and_both_sorts_apart(store: Store) -> None:
     numbers = [give_out(store, KNOWLEDGE, JOB, sheet).number for sheet in sheets]
     assert numbers == ["C-0001", "C-0002", "W-0001"]
     assert all(print_again(store, paper).startswith(b"%PDF") for paper in store.papers(JOB))
+
+
+def test_programs_get_the_same_as_the_command_says(visitor: Visitor, store: Store) -> None:
+    body = visitor.get(f"/api/jobs/{JOB}/proof").json()
+    assert [error.message for error in Draft202012Validator(proof_schema()).iter_errors(body)] == []
+    assert body == json.loads(json.dumps(to_json(compare_job(store, KNOWLEDGE, JOB).proof)))
+    assert visitor.get("/api/jobs/99/proof").status_code == 404

@@ -12,9 +12,12 @@ from tubewright import __version__
 from tubewright.answers.assessment import to_json
 from tubewright.answers.diagnose import diagnose
 from tubewright.answers.diagnosed import to_json as diagnosed_to_json
+from tubewright.answers.proof_json import to_json as proof_to_json
 from tubewright.bench.pages import Bench, bench_of, page
+from tubewright.bench.papers import compare_job
 from tubewright.files import assess_schema, case_schema, read_case
 from tubewright.files.diagnose_schema import diagnose_schema
+from tubewright.files.proof_schema import proof_schema
 
 router = APIRouter(prefix="/api")
 pages = APIRouter(include_in_schema=False)
@@ -127,6 +130,20 @@ def diagnose_job(bench: TheBench, job_id: Id) -> Response:
     return JSONResponse(diagnosed_to_json(diagnose(case, bench.knowledge, bench.store.experience())))
 
 
+@router.get(
+    "/jobs/{job_id}/proof",
+    summary="A job before and after",
+    responses={
+        200: _said("The comparison", {"$ref": "#/components/schemas/proof"}),
+        404: _said("No such job", _WRONG),
+        422: _said("No such number, or findings that can't all be so", _WRONG),
+    },
+)
+def proof_of_job(bench: TheBench, job_id: Id) -> Response:
+    """What changed beyond doubt, what didn't, and what isn't known."""
+    return JSONResponse(proof_to_json(compare_job(bench.store, bench.knowledge, job_id).proof))
+
+
 @pages.get("/api")
 def api_page(request: Request) -> Response:
     """What programs may ask, for people."""
@@ -153,6 +170,7 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
             ("case", case_schema()),
             ("assessment", assess_schema()),
             ("diagnosis", diagnose_schema()),
+            ("proof", proof_schema()),
         ):
             inner = published.pop("$defs", {})
             for key in ("$id", "$schema"):
