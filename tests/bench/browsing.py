@@ -133,5 +133,8 @@ def every_page(visitor: Visitor) -> list[str]:
         "/reference/sources",
         "/history",
         "/people",
+        "/phones",
+        "/phone",
+        "/phone/guards/1",
         "/api",
     ]

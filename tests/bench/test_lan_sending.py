@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import re
 import secrets
 from collections.abc import Callable
 from random import Random
@@ -16,11 +17,11 @@ from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
 from bench.benches import Visitor
-from bench.browsing import GRID
+from bench.browsing import GRID, every_page, full_job
 from bench.lans import BASE, OpenBench, token_of
 from bench.pictured import small_photo
-from bench.test_lan_gate import Timeless
-from tubewright.bench.lan.once import CONFIRMED_WITHIN_S, LONGEST_WAIT_S
+from bench.test_lan_gate import Timeless, all_routes
+from tubewright.bench.lan.once import CONFIRMED_WITHIN_S, LONGEST_WAIT_S, is_sent_once
 from tubewright.bench.lan.sending import STALE_DAYS
 from tubewright.case import Display, Tube
 from tubewright.records.pictures import LARGEST_FILE_BYTES
@@ -371,8 +372,6 @@ def test_a_key_used_for_one_thing_does_not_hide_another(bench: OpenBench, job: i
 
 
 def test_a_confirmation_counts_only_fresh_and_is_kept_once(bench: OpenBench, job: int) -> None:
-    import re
-
     phone = bench.phone()
     path = f"/jobs/{job}/guard/test/d_bplus"
     asked = re.findall(r'name="confirmed" value="(\w+)"', phone.get(path).text)
@@ -400,6 +399,28 @@ def test_the_token_route_gives_the_token_of_the_session_and_makes_one(bench: Ope
     assert "tubewright_session=" in answer.headers["set-cookie"]
     assert fresh.get("/token").json() == answer.json()
     assert answer.headers["cache-control"] == "no-store"
+
+
+def test_every_form_that_may_wait_leads_where_it_is_stored_once(bench: OpenBench) -> None:
+    visitor = Visitor(bench.store)
+    full_job(visitor)
+    phone = bench.phone()
+    kept = [r for r in all_routes(bench.app.routes) if is_sent_once(getattr(r, "endpoint", None))]
+    # The grid may be judged at once: its readings are kept under the key within that route.
+    within = re.compile(r"^/jobs/\d+/verdict$")
+    offered = set()
+    for path in every_page(visitor):
+        page = phone.get(path).text
+        for form in re.findall(r"<form[^>]*data-outbox[^>]*>.*?</form>", page, re.DOTALL):
+            assert "multipart" not in form.partition(">")[0]
+            offered |= set(re.findall(r'\b(?:form)?action="([^"]+)"', form))
+    assert len(offered) > 8
+    left = [
+        to
+        for to in offered
+        if not within.match(to) and not any("POST" in (r.methods or ()) and r.path_regex.match(to) for r in kept)
+    ]
+    assert left == []
 
 
 def test_at_this_machine_forms_have_nothing_to_do_with_it(visitor: Visitor) -> None:

@@ -90,7 +90,13 @@ def sent_once(route: Callable[Given, Response]) -> Callable[Given, Response]:
             return refusal.answer
         return answers[0] if fresh and answers else RedirectResponse(str(json.loads(said)["to"]), status_code=303)
 
+    kept.__dict__["sent_once"] = True
     return kept
+
+
+def is_sent_once(route: object) -> bool:
+    """Whether a route keeps what is sent to it under a key; a page that offers to wait must lead to such a one."""
+    return getattr(route, "sent_once", False) is True
 
 
 def key_of(request: Request) -> str | None:

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request, Response
 
 from tubewright.bench import words
 from tubewright.bench.forms import FormReader, by_field
+from tubewright.bench.lan.once import sent_once
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.routes.board import costs_of, use_of
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
@@ -42,6 +43,7 @@ def _looks(job: JobPage) -> str:
 
 
 @router.post("/jobs/{job_id}/looks")
+@sent_once
 def save_looks(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
     """Store what was seen of the glass."""
     read = FormReader(form)

@@ -29,6 +29,7 @@ from tubewright.answers.measurement import Measurement, Unsupported
 from tubewright.bench import setup_view as view
 from tubewright.bench import words
 from tubewright.bench.forms import FormReader, by_field
+from tubewright.bench.lan.once import sent_once
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.pictures import drawing, figure_of
 from tubewright.bench.routes.afc import ShownBlock
@@ -113,6 +114,7 @@ def chart(request: Request, bench: TheBench, job_id: Id, theme: str = "", size: 
 
 
 @router.post("/jobs/{job_id}/setup/grey")
+@sent_once
 def add(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
     """Keep a reading of the steps with what was turned before it; all of it, or nothing and every fault named."""
     job = bench.store.job(job_id)

@@ -11,6 +11,7 @@ from tubewright.bench import words
 from tubewright.bench.diagnosing import remember, standing_of
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.guarding import closings_of, lock_of
+from tubewright.bench.lan.once import sent_once
 from tubewright.bench.pages import Bench, go, wrong
 from tubewright.bench.routes.diagnosis import settling
 from tubewright.bench.routes.guards import guard_words, refused
@@ -145,6 +146,7 @@ def _read(read: FormReader, fault: str) -> tuple[case.Repair | None, float | Non
 
 
 @router.post("/jobs/{job_id}/repairs/new")
+@sent_once
 def add_repair(request: Request, bench: TheBench, form: TheForm, job_id: Id) -> Response:
     """Write a repair into the job; refused while its conditions are not confirmed."""
     found = _fault(bench, form.text("fault"))

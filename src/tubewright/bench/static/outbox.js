@@ -187,6 +187,7 @@
   document.addEventListener("submit", async (event) => {
     const form = event.target;
     if (!form.matches("[data-outbox]") || event.defaultPrevented || !usable) return;
+    if (form.enctype === "multipart/form-data") return; // files have a way of their own
     event.preventDefault();
     const at = Date.now();
     const to = event.submitter?.hasAttribute("formaction") ? event.submitter.formAction : form.action;
