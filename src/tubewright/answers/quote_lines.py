@@ -67,8 +67,8 @@ def typed_line(
         InputError: With every fault of the line.
 
     Example:
-        >>> typed_line("Parcel", "2", "7.50").quantity
-        Decimal('2')
+        >>> str(typed_line("Parcel", "2", "7.50").unit_price)
+        '7.5'
     """
     faults: list[Fault] = []
     said = " ".join(words.split())

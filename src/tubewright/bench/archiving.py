@@ -77,6 +77,8 @@ def still(archive: Mapping[str, Any]) -> dict[str, Any]:
         name: sorted(rows, key=lambda row: str(row["uid"])) if name in SHARED else rows
         for name, rows in archive["tables"].items()
     }
+    # A paper keeps its number wherever it goes; its place in the count is one shop's own.
+    tables["papers"] = [{**row, "counter": None} for row in tables["papers"]]
     return {**archive, "exported_at": changed, "history": history, "tables": tables}
 
 
