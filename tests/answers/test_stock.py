@@ -28,6 +28,7 @@ from tubewright.files.boards import read_board
 from tubewright.knowledge.load import load_knowledge
 
 KNOWLEDGE: Final = load_knowledge()
+KINDS: Final = kinds(KNOWLEDGE)
 EXAMPLE: Final = Path(__file__).parents[2] / "docs" / "examples" / "larkspur-19.csv"
 
 
@@ -64,16 +65,16 @@ def test_how_many_there_are_is_said_with_what_is_reserved_and_short() -> None:
     assert stock_words(part(1, "fuse", {}, quantity=12, reserved=3, minimum=10)) == "12, of them 3 reserved; 1 to order"
     short = part(1, "fuse", {}, quantity=1, reserved=4, minimum=2)
     assert (short.free, short.short, stock_words(short)) == (-3, 5, "1, 4 reserved; 5 to order")
-    body = order_json([ToOrder(item=short, count=5, for_jobs=(3, 7))], KNOWLEDGE)
+    body = order_json([ToOrder(item=short, count=5, for_jobs=(3, 7))], KINDS)
     assert (body["lines"][0]["count"], body["lines"][0]["for_jobs"]) == (5, [3, 7])
 
 
 def test_words_find_an_item_by_anything_known_of_it() -> None:
     item = part(1, "electrolytic_low_esr", {"capacitance_uf": 47.0, "voltage_v": 50.0}, place="drawer A3")
     for asked in ("47", "low-esr", "A3 50", "p1", ""):
-        assert matches(item, asked, KNOWLEDGE), asked
-    assert not matches(item, "47 tantalum", KNOWLEDGE)
-    assert item_words(item, KNOWLEDGE) == ("47 µF 50 V", "low-ESR aluminium electrolytic")
+        assert matches(item, asked, KINDS), asked
+    assert not matches(item, "47 tantalum", KINDS)
+    assert item_words(item, KINDS) == ("47 µF 50 V", "low-ESR aluminium electrolytic")
 
 
 @pytest.mark.parametrize(
@@ -130,7 +131,7 @@ def test_a_recap_list_is_served_from_the_stock() -> None:
     assert "C401" not in by_ref, "what is never altered is neither offered nor ordered"
     for line in found.service.to_order:
         assert order_attributes(line)["capacitance_uf"] == line.capacitance_uf
-    body = recap_from_stock_json(found, KNOWLEDGE, cautions=["mind"])
+    body = recap_from_stock_json(found, KINDS, cautions=["mind"])
     assert next(iter(body)) == "format"
     assert list(body)[1] == "cautions"
     assert body["reserve"] == [{"item": "P1", "name": "part 1", "count": 1, "refs": ["C911"]}]

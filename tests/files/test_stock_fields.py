@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from tubewright.answers.stock_kinds import ATTRIBUTES, kinds, short_words
 from tubewright.errors import Fault, InputError
-from tubewright.files.stock_fields import TypedItem, attribute_value, from_words, item_values
+from tubewright.files.stock_fields import TypedItem, attribute_value, item_values
+from tubewright.files.stock_words import from_words
 from tubewright.knowledge.load import load_knowledge
 
 KNOWLEDGE: Final = load_knowledge()
@@ -128,7 +129,7 @@ def test_all_mistakes_are_told_together() -> None:
 def test_every_attribute_of_every_kind_is_known() -> None:
     for kind in kinds(KNOWLEDGE).values():
         assert set(kind.attributes) <= set(ATTRIBUTES), kind.id
-        assert short_words(kind.id, {}, KNOWLEDGE) == ((kind.name,) if kind.id != "tube" else ())
+        assert short_words(kind.id, {}, kinds(KNOWLEDGE)) == ((kind.name,) if kind.id != "tube" else ())
 
 
 def test_a_percent_sign_and_a_slope_may_stand_or_not() -> None:

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from tubewright.answers.stock import Item
+from tubewright.answers.stock_kinds import kinds
 from tubewright.errors import InputError
 from tubewright.knowledge.load import load_knowledge
 from tubewright.report.labels import (
@@ -201,7 +202,7 @@ def test_an_item_says_on_its_label_what_its_name_leaves_out() -> None:
         name="47 µF 50 V, low-ESR aluminium electrolytic",
         attributes={"capacitance_uf": 47.0, "voltage_v": 50.0, "ripple_a": 0.25}, place="drawer A3",
     )  # fmt: skip
-    made = item_label(item, BASE, load_knowledge())
+    made = item_label(item, BASE, kinds(load_knowledge()))
     assert made == Label(
         address=f"{BASE}/i/01ABX7Q", code="01ABX7Q", name=item.name, lines=("ripple 0.25 A", "drawer A3")
     )

@@ -7,8 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal, TypeAlias
 
-from tubewright.answers.stock_kinds import short_words
-from tubewright.knowledge.model import Knowledge
+from tubewright.answers.stock_kinds import Kinds, short_words
 
 FORMAT: Final = 1  # number of the published form
 
@@ -141,17 +140,17 @@ def sums_words(sums: Mapping[str, float]) -> str:
     return " and ".join(f"{amount:.2f} {currency}".strip() for currency, amount in sorted(sums.items()))
 
 
-def matches(item: Item, asked: str, knowledge: Knowledge) -> bool:
+def matches(item: Item, asked: str, known: Kinds) -> bool:
     """Whether every word that was asked for stands in what is known of an item."""
     text = " ".join(
-        (item.code, item.name, item.kind, item.place, item.supplier, item.notes, *item_words(item, knowledge))
+        (item.code, item.name, item.kind, item.place, item.supplier, item.notes, *item_words(item, known))
     ).casefold()
     return all(word in text for word in asked.casefold().split())
 
 
-def item_words(item: Item, knowledge: Knowledge) -> tuple[str, ...]:
+def item_words(item: Item, known: Kinds) -> tuple[str, ...]:
     """What is known of an item, in a few words each."""
-    return short_words(item.kind, item.attributes, knowledge)
+    return short_words(item.kind, item.attributes, known)
 
 
 def stock_words(item: Item) -> str:
@@ -165,7 +164,7 @@ def stock_words(item: Item) -> str:
 # --- published forms -------------------------------------------------------------------
 
 
-def item_json(item: Item, knowledge: Knowledge) -> dict[str, Any]:
+def item_json(item: Item, known: Kinds) -> dict[str, Any]:
     """One item as JSON has it."""
     return {
         "id": item.id,
@@ -173,7 +172,7 @@ def item_json(item: Item, knowledge: Knowledge) -> dict[str, Any]:
         "sort": item.sort,
         "kind": item.kind,
         "name": item.name,
-        "words": list(item_words(item, knowledge)),
+        "words": list(item_words(item, known)),
         "attributes": dict(item.attributes),
         "quantity": item.quantity,
         "reserved": item.reserved,
@@ -189,9 +188,9 @@ def item_json(item: Item, knowledge: Knowledge) -> dict[str, Any]:
     }
 
 
-def stock_json(items: Sequence[Item], knowledge: Knowledge) -> dict[str, Any]:
+def stock_json(items: Sequence[Item], known: Kinds) -> dict[str, Any]:
     """A list of items as JSON has it."""
-    return {"format": FORMAT, "items": [item_json(item, knowledge) for item in items]}
+    return {"format": FORMAT, "items": [item_json(item, known) for item in items]}
 
 
 def taken_json(taken: Taken) -> dict[str, Any]:
@@ -211,11 +210,11 @@ def taken_json(taken: Taken) -> dict[str, Any]:
     }
 
 
-def show_json(item: Item, taken: Iterable[Taken], knowledge: Knowledge) -> dict[str, Any]:
+def show_json(item: Item, taken: Iterable[Taken], known: Kinds) -> dict[str, Any]:
     """One item with its reservations as JSON has it."""
     return {
         "format": FORMAT,
-        "item": item_json(item, knowledge),
+        "item": item_json(item, known),
         "reservations": [taken_json(one) for one in taken],
     }
 
@@ -239,12 +238,12 @@ def parts_json(job_id: int, taken: Sequence[Taken]) -> dict[str, Any]:
     }
 
 
-def order_json(lines: Iterable[ToOrder], knowledge: Knowledge) -> dict[str, Any]:
+def order_json(lines: Iterable[ToOrder], known: Kinds) -> dict[str, Any]:
     """The order list as JSON has it."""
     return {
         "format": FORMAT,
         "lines": [
-            {"count": line.count, "for_jobs": list(line.for_jobs), "item": item_json(line.item, knowledge)}
+            {"count": line.count, "for_jobs": list(line.for_jobs), "item": item_json(line.item, known)}
             for line in lines
         ],
     }

@@ -57,6 +57,10 @@ class Kind:
     is_capacitor: bool = False
 
 
+Kinds: TypeAlias = Mapping[str, Kind]
+"""Kinds by their id, as :func:`kinds` gives them."""
+
+
 def _figure(name: str, words: str, quantity: str, unit: str, hint: str = "") -> Attribute:
     return Attribute(name=name, words=words, quantity=quantity, unit=unit, hint=hint)
 
@@ -260,9 +264,9 @@ _SHORT: Final[Mapping[str, str]] = {
 }  # fmt: skip
 
 
-def short_words(kind: str, attributes: Mapping[str, object], knowledge: Knowledge) -> tuple[str, ...]:
+def short_words(kind: str, attributes: Mapping[str, object], known_kinds: Kinds) -> tuple[str, ...]:
     """What is known of an item in a few words each, the kind among them; of a tube, what a donor is told by first."""
-    known = kinds(knowledge).get(kind)
+    known = known_kinds.get(kind)
     if known is not None and known.id == "tube":
         names = ("label", "diagonal_cm", "gun", "heater_v", "neck_mm", "deflection_deg", "anode_max_kv", "base")
         told = [name for name in names if name in attributes]

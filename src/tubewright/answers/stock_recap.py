@@ -8,6 +8,7 @@ from typing import Any
 
 from tubewright.answers.recap import RecapAnswer, buy_words, part_words
 from tubewright.answers.stock import FORMAT, Item, item_words
+from tubewright.answers.stock_kinds import Kinds
 from tubewright.judgement.capacitor_buy import OrderLine
 from tubewright.judgement.capacitor_part import CapacitorPart
 from tubewright.judgement.stock_fit import Offer, Served, ShelfPart, ShelfService, Wanted, capacitor_of, serve
@@ -101,7 +102,7 @@ def order_attributes(line: OrderLine) -> dict[str, Any]:
     return {name: value for name, value in spec.items() if value is not None}
 
 
-def recap_from_stock_json(found: RecapFromStock, knowledge: Knowledge, *, cautions: Sequence[str]) -> dict[str, Any]:
+def recap_from_stock_json(found: RecapFromStock, known: Kinds, *, cautions: Sequence[str]) -> dict[str, Any]:
     """The answer as JSON has it, cautions first."""
     kinds = found.answer.kinds
 
@@ -110,7 +111,7 @@ def recap_from_stock_json(found: RecapFromStock, knowledge: Knowledge, *, cautio
         return {
             "item": item.code,
             "name": item.name,
-            "words": list(item_words(item, knowledge)),
+            "words": list(item_words(item, known)),
             "free": item.free,
             "verdict": offer.substitution.verdict,
             "mind": [one.words for one in offer.substitution.objections],

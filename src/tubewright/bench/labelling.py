@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from tubewright.answers.stock_kinds import kinds
 from tubewright.bench.stocking import item_of
 from tubewright.knowledge.model import Knowledge
 from tubewright.records.model import DisplayRecord, JobPage, StockItem
@@ -29,7 +30,8 @@ def labels_for(
         displays: A label that opens the display; it stays on it.
         copies: Of each.
     """
-    made = [item_label(item_of(item), base, knowledge) for item in items]
+    known = kinds(knowledge)
+    made = [item_label(item_of(item), base, known) for item in items]
     made += [_job_label(job, base) for job in jobs]
     made += [_display_label(display, base) for display in displays]
     return [label for label in made for _ in range(copies)]

@@ -16,6 +16,7 @@ from tubewright.errors import Fault, InputError, UnknownRecordError
 
 if TYPE_CHECKING:
     from tubewright.answers.stock import Item
+    from tubewright.answers.stock_kinds import Kinds
     from tubewright.knowledge.model import Knowledge
     from tubewright.records.model import StockItem
     from tubewright.records.store import Store
@@ -43,7 +44,7 @@ _OPTION_OF: Final = {"quantity": "--count", "tube": "--tube", "what": "WORDS"}
 def add(app: typer.Typer) -> None:
     """Add the commands of this module."""
     group = typer.Typer(
-        name="stock", cls=Door, help="Keep the shop's parts and tubes, reserve, order and label them.",
+        name="stock", cls=Door, help="Keep, reserve, order and label parts and tubes.",
         no_args_is_help=True,
     )  # fmt: skip
     group.command("list", epilog='Example: tubewright stock list "47u 50"')(list_)
@@ -74,18 +75,16 @@ def list_(
     from tubewright.report.describe import Paragraph
     from tubewright.report.stock_text import stock_table
 
-    knowledge = known_anyway(shop)
+    known = kinds_here(shop)
     with open_shop(shop) as store:
         held = items_of(store.all_items())
     sorts = {"tube"} if tubes and not parts else {"part"} if parts and not tubes else {"part", "tube"}
-    found = [
-        item for item in held if item.sort in sorts and (item.short or not short) and matches(item, words, knowledge)
-    ]
+    found = [item for item in held if item.sort in sorts and (item.short or not short) and matches(item, words, known)]
     if as_json:
-        emit_json(stock_json(found, knowledge))
+        emit_json(stock_json(found, known))
         return
     empty = "Nothing fits." if held else 'The stock is empty. Add to it: tubewright stock add "47u 50V 105C" --count 20'
-    say([stock_table(found, knowledge) if found else Paragraph(text=empty)])
+    say([stock_table(found, known) if found else Paragraph(text=empty)])
 
 
 def show(item: ItemArgument, *, as_json: JsonOption = False, shop: ShopOption = None) -> None:
@@ -94,14 +93,14 @@ def show(item: ItemArgument, *, as_json: JsonOption = False, shop: ShopOption = 
     from tubewright.bench.stocking import item_of, taken_of
     from tubewright.report.stock_text import item_blocks
 
-    knowledge = known_anyway(shop)
+    known = kinds_here(shop)
     with open_shop(shop) as store:
         record = named_item(store, item)
         taken = taken_of(store.reservations_of_item(record.id))
     if as_json:
-        emit_json(show_json(item_of(record), taken, knowledge))
+        emit_json(show_json(item_of(record), taken, known))
         return
-    say(item_blocks(item_of(record), taken, knowledge))
+    say(item_blocks(item_of(record), taken, known))
 
 
 def add_item(
@@ -214,7 +213,7 @@ def import_(
     for fault in (*held.remarks, *done.remarks):
         tell(f"tubewright: {fault}")
     if as_json:
-        emit_json(stock_json(items_of(done.records), knowledge))
+        emit_json(stock_json(items_of(done.records), kinds_here(shop)))
     tell(done.words)
 
 
@@ -251,15 +250,15 @@ def order(
     from tubewright.files.stock_orders import order_list_csv
     from tubewright.report.stock_text import order_blocks
 
-    knowledge = known_anyway(shop)
+    known = kinds_here(shop)
     with open_shop(shop) as store:
         lines = order_of(store.order_list())
     if csv is not None:
-        write_new(csv, order_list_csv(lines, knowledge).encode("utf-8"))
+        write_new(csv, order_list_csv(lines, known).encode("utf-8"))
     if as_json:
-        emit_json(order_json(lines, knowledge))
+        emit_json(order_json(lines, known))
     else:
-        say(order_blocks(lines, knowledge))
+        say(order_blocks(lines, known))
     if csv is not None:
         tell(f"Order written to {printable(str(csv))}.")
 
@@ -280,6 +279,13 @@ def named_item(store: Store, named: str) -> StockItem:
     except UnknownRecordError as error:
         mend = "`tubewright stock list` shows the codes."
         raise UnknownRecordError(Fault(what=one.what, where="CODE", mend=mend) for one in error.faults) from error
+
+
+def kinds_here(shop: str | None) -> Kinds:
+    """The kinds of items there are, by id."""
+    from tubewright.answers.stock_kinds import kinds
+
+    return kinds(known_anyway(shop))
 
 
 def this_year() -> int:
@@ -350,7 +356,9 @@ def _told(record: StockItem, knowledge: Knowledge, did: str, *, as_json: bool) -
     from tubewright.bench.stocking import item_of
 
     item: Item = item_of(record)
-    body: dict[str, Any] = {"format": FORMAT, "item": item_json(item, knowledge), "reservations": []}
+    from tubewright.answers.stock_kinds import kinds
+
+    body: dict[str, Any] = {"format": FORMAT, "item": item_json(item, kinds(knowledge)), "reservations": []}
     if as_json:
         emit_json(body)
     tell(f"{did}: {item.code} {item.name}.")

@@ -102,12 +102,14 @@ def recap(
     as_json: JsonOption = False,
     shop: ShopOption = None,
 ) -> None:
-    """Say what the stock has for a board's recap list, by the rules of substitution.
+    """Say what the stock has for a board's recap list.
 
-    With --take the fitting parts are reserved for the job, and the rest goes on the order list.
+    By the rules of substitution, place by place. With --take the fitting parts
+    are reserved for the job, and the rest goes on the order list.
     """
     from tubewright.answers.profile import named_chassis
     from tubewright.answers.recap import Setting, answer_recap
+    from tubewright.answers.stock_kinds import kinds
     from tubewright.answers.stock_recap import recap_from_stock, recap_from_stock_json
     from tubewright.bench.stocking import items_of, take_recap
     from tubewright.cli.stock import say, this_year
@@ -133,7 +135,7 @@ def recap(
     cautions = [knowledge.cautions[name].text for name in answer.recap.cautions]
     confirm = [knowledge.cautions[name].confirm for name in answer.recap.cautions if knowledge.cautions[name].confirm]
     if as_json:
-        emit_json(recap_from_stock_json(found, knowledge, cautions=cautions))
+        emit_json(recap_from_stock_json(found, kinds(knowledge), cautions=cautions))
     else:
         say(recap_stock_blocks(found, cautions, confirm))
     if done is not None:

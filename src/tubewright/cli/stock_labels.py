@@ -54,7 +54,10 @@ def labels(
     down: Annotated[str, typer.Option(metavar="MM", help="Gap between rows, mm.")] = "",
     shop: ShopOption = None,
 ) -> None:
-    """Write labels with a QR code that opens the item, the job or the display on a phone."""
+    """Write labels with a QR code.
+
+    The code opens the item, the job or the display on a phone.
+    """
     from tubewright.bench.labelling import labels_for
     from tubewright.cli.stock import named_item, write_new
     from tubewright.report.labels import base_address, labels_pdf, labels_svg, reaches_phones

@@ -8,19 +8,19 @@ from collections.abc import Iterable
 from typing import Final
 
 from tubewright.answers.stock import ToOrder, item_words
+from tubewright.answers.stock_kinds import Kinds
 from tubewright.files.stock_csv import unarmed
 from tubewright.files.stock_fields import cell
-from tubewright.knowledge.model import Knowledge
 
 HEADINGS: Final = ("count", "what", "name", "supplier", "cost", "currency", "sum", "for_jobs", "code", "notes")
 
 
-def order_list_csv(lines: Iterable[ToOrder], knowledge: Knowledge) -> str:
+def order_list_csv(lines: Iterable[ToOrder], known: Kinds) -> str:
     """What is to be ordered: commas between cells, points in figures, a line for each item.
 
     Args:
         lines: Items and how many of each.
-        knowledge: Holds the names of kinds.
+        known: Kinds by id.
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
@@ -29,7 +29,7 @@ def order_list_csv(lines: Iterable[ToOrder], knowledge: Knowledge) -> str:
         item = line.item
         cells = [
             str(line.count),
-            ", ".join(item_words(item, knowledge)),
+            ", ".join(item_words(item, known)),
             item.name,
             item.supplier,
             "" if item.cost is None else cell(item.cost),

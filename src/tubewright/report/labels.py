@@ -16,8 +16,8 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from tubewright.answers.stock import Item, item_words
+from tubewright.answers.stock_kinds import Kinds
 from tubewright.errors import Fault, InputError
-from tubewright.knowledge.model import Knowledge
 from tubewright.report.papers import Typeset, typeset, typeset_svg
 from tubewright.report.tag_sheet import outlines
 
@@ -170,9 +170,9 @@ def reaches_phones(base: str) -> bool:
     return host not in {"localhost", "::1"} and not re.fullmatch(r"127(\.[0-9]+){3}", host)
 
 
-def item_label(item: Item, base: str, knowledge: Knowledge) -> Label:
+def item_label(item: Item, base: str, kinds: Kinds) -> Label:
     """The label of an item of the stock: its code opens ``/i/CODE``."""
-    words = [one for one in item_words(item, knowledge) if one.casefold() not in item.name.casefold()]
+    words = [one for one in item_words(item, kinds) if one.casefold() not in item.name.casefold()]
     lines = [", ".join(words)] if words else []
     lines += [item.place] if item.place else []
     return Label(address=f"{base}/i/{item.code}", code=item.code, name=item.name, lines=tuple(lines))

@@ -16,9 +16,8 @@ from tubewright.answers.stock import (
     stock_words,
     sums_words,
 )
-from tubewright.answers.stock_kinds import ATTRIBUTES, attribute_words, kinds
+from tubewright.answers.stock_kinds import ATTRIBUTES, Kinds, attribute_words
 from tubewright.answers.stock_recap import RecapFromStock, Served
-from tubewright.knowledge.model import Knowledge
 from tubewright.report.describe import Block, Column, Listing, Paragraph, Step, Table
 
 
@@ -31,12 +30,12 @@ def price_words(cost: float | None, currency: str | None) -> str:
     return f"{whole}.{rest:0<2} {currency or ''}".strip()
 
 
-def more_words(item: Item, knowledge: Knowledge) -> str:
+def more_words(item: Item, kinds: Kinds) -> str:
     """What is known of an item beyond what its name says already."""
-    return ", ".join(one for one in item_words(item, knowledge) if one.casefold() not in item.name.casefold())
+    return ", ".join(one for one in item_words(item, kinds) if one.casefold() not in item.name.casefold())
 
 
-def stock_table(items: Sequence[Item], knowledge: Knowledge) -> Table:
+def stock_table(items: Sequence[Item], kinds: Kinds) -> Table:
     """The stock, one line for each item."""
     return Table(
         caption=f"Stock: {len(items)} {'item' if len(items) == 1 else 'items'}",
@@ -49,15 +48,15 @@ def stock_table(items: Sequence[Item], knowledge: Knowledge) -> Table:
             Column(heading="Place"),
         ),
         rows=tuple(
-            (item.code, item.name, more_words(item, knowledge), str(item.quantity), str(item.free), item.place)
+            (item.code, item.name, more_words(item, kinds), str(item.quantity), str(item.free), item.place)
             for item in items
         ),
     )
 
 
-def attribute_rows(item: Item, knowledge: Knowledge) -> list[tuple[str, str]]:
+def attribute_rows(item: Item, kinds: Kinds) -> list[tuple[str, str]]:
     """What is known of an item as pairs of name and value."""
-    known = kinds(knowledge).get(item.kind)
+    known = kinds.get(item.kind)
     rows = [("kind", known.name if known else item.kind)]
     for name, value in item.attributes.items():
         words = ATTRIBUTES[name].words if name in ATTRIBUTES else name.replace("_", " ")
@@ -65,9 +64,9 @@ def attribute_rows(item: Item, knowledge: Knowledge) -> list[tuple[str, str]]:
     return rows
 
 
-def item_blocks(item: Item, taken: Sequence[Taken], knowledge: Knowledge) -> list[Block]:
+def item_blocks(item: Item, taken: Sequence[Taken], kinds: Kinds) -> list[Block]:
     """One item with what jobs took of it."""
-    facts = [*attribute_rows(item, knowledge), ("there", stock_words(item))]
+    facts = [*attribute_rows(item, kinds), ("there", stock_words(item))]
     price = price_words(item.cost, item.currency)
     more = (("minimum", str(item.minimum) if item.minimum else ""), ("place", item.place), ("price", price))
     facts += [pair for pair in (*more, ("supplier", item.supplier), ("notes", item.notes)) if pair[1]]
@@ -116,7 +115,7 @@ def parts_blocks(job_id: int, taken: Sequence[Taken]) -> list[Block]:
     return [taken_table(taken, f"Parts of job {job_id}", of_job=True), Listing(items=cost)]
 
 
-def order_blocks(lines: Sequence[ToOrder], knowledge: Knowledge) -> list[Block]:
+def order_blocks(lines: Sequence[ToOrder], kinds: Kinds) -> list[Block]:
     """The order list with its sum."""
     if not lines:
         return [Paragraph(text="Nothing is to be ordered.")]
@@ -134,7 +133,7 @@ def order_blocks(lines: Sequence[ToOrder], knowledge: Knowledge) -> list[Block]:
         rows=tuple(
             (
                 str(line.count),
-                ", ".join(one for one in (line.item.name, more_words(line.item, knowledge)) if one),
+                ", ".join(one for one in (line.item.name, more_words(line.item, kinds)) if one),
                 line.item.supplier,
                 price_words(line.item.cost, line.item.currency),
                 ", ".join(str(job) for job in line.for_jobs) or "the shelf",

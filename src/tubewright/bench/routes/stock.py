@@ -10,7 +10,7 @@ from fastapi.responses import RedirectResponse
 
 from tubewright.answers.label import LabelDecoded, answer_label
 from tubewright.answers.stock import Item, matches, stock_words
-from tubewright.answers.stock_kinds import ATTRIBUTES, CAPACITOR_KIND, attribute_words
+from tubewright.answers.stock_kinds import ATTRIBUTES, CAPACITOR_KIND, attribute_words, kinds
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import Bench, go, page, wrong
 from tubewright.bench.routes.job import Id, TheBench, TheForm
@@ -48,12 +48,13 @@ def stock(request: Request, bench: TheBench, q: str = "", show: str = "", at: st
         "tubes": [item for item in held if item.sort == "tube"],
         "short": [item for item in held if item.short],
     }
-    found = [item for item in narrowed.get(show, held) if matches(item, q, bench.knowledge)]
+    known = kinds(bench.knowledge)
+    found = [item for item in narrowed.get(show, held) if matches(item, q, known)]
     start = int(at) if at.isascii() and at.isdigit() and len(at) < 7 else 0
     return page(
         request,
         "stock.html",
-        rows=[_row(item, bench.knowledge) for item in found[start : start + ON_A_PAGE]],
+        rows=[{"item": item, "more": more_words(item, known)} for item in found[start : start + ON_A_PAGE]],
         total=len(held),
         found=len(found),
         start=start,
@@ -62,10 +63,6 @@ def stock(request: Request, bench: TheBench, q: str = "", show: str = "", at: st
         show=show if show in narrowed else "",
         short=len(narrowed["short"]),
     )
-
-
-def _row(item: Item, knowledge: Knowledge) -> dict[str, Any]:
-    return {"item": item, "more": more_words(item, knowledge)}
 
 
 @router.get("/i/{code}")
@@ -95,7 +92,7 @@ def _item_page(request: Request, bench: Bench, item_id: int, *, status: int = 20
     context: dict[str, Any] = {
         "record": record,
         "item": held,
-        "known": attribute_rows(held, bench.knowledge),
+        "known": attribute_rows(held, kinds(bench.knowledge)),
         "count": stock_words(held),
         "price": price_words(held.cost, held.currency),
         "taken": [

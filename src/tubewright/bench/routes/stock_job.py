@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request, Response
 from tubewright.answers.profile import named_chassis
 from tubewright.answers.recap import Setting, answer_recap
 from tubewright.answers.stock import STATE_WORDS, cost_words, matches, parts_cost
+from tubewright.answers.stock_kinds import kinds
 from tubewright.answers.stock_recap import RecapFromStock, recap_from_stock
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.pages import Bench, go, wrong
@@ -54,7 +55,8 @@ def _parts_page(
     records = {one.id: one for one in bench.store.reservations(job_id)}
     taken = taken_of(records.values())
     held = items_of(bench.store.all_items())
-    found = [item for item in held if q and matches(item, q, bench.knowledge)]
+    known = kinds(bench.knowledge)
+    found = [item for item in held if q and matches(item, q, known)]
     context: dict[str, Any] = {
         "taken": [
             {
@@ -67,7 +69,7 @@ def _parts_page(
         ],
         "cost": cost_words(parts_cost(taken)),
         "q": q,
-        "found": [{"item": item, "more": more_words(item, bench.knowledge)} for item in found[:MOST_OFFERED]],
+        "found": [{"item": item, "more": more_words(item, known)} for item in found[:MOST_OFFERED]],
         "found_more": max(0, len(found) - MOST_OFFERED),
         "stocked": bool(held),
         "recap": recap,

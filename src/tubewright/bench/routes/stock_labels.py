@@ -7,6 +7,7 @@ from typing import Any, Final
 from fastapi import APIRouter, Request, Response
 
 from tubewright.answers.stock import matches
+from tubewright.answers.stock_kinds import kinds
 from tubewright.bench.forms import FormReader, by_field
 from tubewright.bench.labelling import labels_for
 from tubewright.bench.pages import Bench, page, wrong
@@ -129,7 +130,8 @@ def _page(request: Request, bench: Bench, asked: Form, *, status: int = 200, **m
     q = asked.text("q")
     chosen = set(asked.all("item"))
     records = bench.store.all_items()
-    fitting = [record for record in records if str(record.id) in chosen or matches(item_of(record), q, bench.knowledge)]
+    known = kinds(bench.knowledge)
+    fitting = [record for record in records if str(record.id) in chosen or matches(item_of(record), q, known)]
     base = asked.text("base") or own_address(request)
     name = asked.text("sheet") if asked.text("sheet") in SHEETS else USUAL_SHEET
     query = [(key, value) for key, value in asked.pairs if key != "q"]

@@ -7,7 +7,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
-from tubewright.answers.stock_kinds import ATTRIBUTES
+from tubewright.answers.stock_kinds import ATTRIBUTES, kinds
 from tubewright.bench.forms import by_field
 from tubewright.bench.pages import Bench, go, page, wrong
 from tubewright.bench.routes.job import TheBench, TheForm
@@ -115,7 +115,7 @@ def order(request: Request, bench: TheBench) -> Response:
     suppliers: dict[str, list[dict[str, Any]]] = {}
     for line in lines:
         each = price_words(line.item.cost, line.item.currency)
-        row = {"line": line, "more": more_words(line.item, bench.knowledge), "each": each}
+        row = {"line": line, "more": more_words(line.item, kinds(bench.knowledge)), "each": each}
         suppliers.setdefault(line.item.supplier, []).append(row)
     return page(request, "stock_order.html", suppliers=suppliers, sums=sums, unpriced=unpriced, count=len(lines))
 
@@ -123,4 +123,4 @@ def order(request: Request, bench: TheBench) -> Response:
 @router.get("/stock/order.csv")
 def order_csv(bench: TheBench) -> Response:
     """The order list as CSV."""
-    return _csv(order_list_csv(order_of(bench.store.order_list()), bench.knowledge), "order.csv")
+    return _csv(order_list_csv(order_of(bench.store.order_list()), kinds(bench.knowledge)), "order.csv")
