@@ -55,6 +55,7 @@ from tubewright.bench.routes import (
     shop,
     source,
     stock,
+    stock_api,
     stock_forms,
     stock_job,
     stock_labels,
@@ -147,6 +148,7 @@ def create_app(
     for part in (phones, phone, sending):
         app.include_router(part.router)
     app.include_router(api.router)
+    app.include_router(stock_api.router)
     app.include_router(api.pages)
     app.add_api_route("/favicon.ico", _icon, include_in_schema=False)
     app.openapi = lambda: api.describe_api(app)  # type: ignore[method-assign] # the framework's own way to extend it

@@ -118,7 +118,7 @@ HIDDEN_FIELDS: Final = frozenset(
     {"id", "uid", "version", "job_id", "tube_id", "display_id", "person_id", "changed_at", "active", "case_json"}
     | {"answer_json", "seed", "model_version", "instrument_id", "taken_at", "sort", "search", "created_at", "at"}
     | {"opened_at", "closed_at", "since", "until", "full_scale", "headline"}
-    | {"body_json", "counter"}
+    | {"body_json", "counter", "attributes_json", "reserved", "item_id", "code"}
 )
 
 
