@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import errno
 import logging
 import socket
@@ -69,6 +70,7 @@ def run(
 
     from tubewright.bench.app import create_app
     from tubewright.bench.judging import judge_unjudged
+    from tubewright.bench.lan.once import REMEMBERED_DAYS
     from tubewright.demo.load import demo_own, load_demo
     from tubewright.records.store import open_store
 
@@ -89,6 +91,7 @@ def run(
             judge_unjudged(app.state.bench)
         logging.getLogger("tubewright.bench").addHandler(logging.StreamHandler(sys.stderr))
         if network is not None and outside is not None and lan is not None:
+            store.forget_sent(store.clock() - dt.timedelta(days=REMEMBERED_DAYS))
             opened.enter_context(_phones(app, outside, lan))
         shop = "the demo shop" if demo else "your shop"
         # An address of a database may hold a password, so only a file is named.

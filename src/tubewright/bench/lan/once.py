@@ -27,6 +27,8 @@ KEY_FIELD: Final = "once_key"
 WAITED_FIELD: Final = "once_waited_s"
 LONGEST_WAIT_S: Final = 14 * 86_400.0
 """What claims to have waited longer is taken for just typed: the phone's clock was set in between (estimate)."""
+REMEMBERED_DAYS: Final = 180.0
+"""How long the answers are kept that were given to keys: far longer than anything waits (estimate)."""
 CONFIRMED_WITHIN_S: Final = 60.0
 """A confirmation that waited longer says nothing of how things stand now (estimate: one walk to the machine)."""
 
