@@ -149,3 +149,20 @@ def test_the_tube_is_read_before_money_goes_into_the_chassis() -> None:
 
 def test_a_stain_that_neither_degaussing_nor_turning_moves_is_the_mask() -> None:
     assert judged(read("v39_purity_stain_fixed_to_glass")).suspects[0].id == "tube_mask_damage"
+
+
+def test_a_fault_that_is_mended_is_no_reason_to_look_for_it_again() -> None:
+    """It explains what it brought about; what is left is the tube's, and the verdict goes on to it."""
+    one_low = emission((0.25, 0.7, 0.72), (0.58, 0.9, 0.9))
+    seen: dict[str, object] = {"readings": one_low, "tests": [{"id": "s_sync_in", "result": "flat_through_v"}]}
+    there = [{"id": "colour_weak"}, {"id": "top_curl"}]
+    gone = [{"id": "colour_weak"}, {"id": "top_curl", "present": False}]
+    fault = {"fault": "sync_no_serration", "outcome": "found"}
+    assert heard(**seen, symptoms=there).probability > 0.9
+    assert heard(**seen, symptoms=there, repairs=[fault]).probability > 0.9
+    mended = [{**fault, "outcome": "mended"}]
+    assert heard(**seen, symptoms=there, repairs=mended).probability < 0.4
+    assert heard(**seen, symptoms=gone, repairs=mended).probability < 0.4
+    # A complaint that the mended fault can't have brought about still wants its cause.
+    dim = [{"id": "raster_dim_all"}]
+    assert heard(readings=STRONG, tests=seen["tests"], symptoms=dim, repairs=mended).probability > 0.9

@@ -136,11 +136,12 @@ def outside_tube(
     """What the complaint says of a tube with guns like this.
 
     Returns:
-        Chance that what was seen has a cause outside the tube, and how likely a
-        display with such guns is to show the symptoms it shows.
+        Chance that what was seen has a cause outside the tube that is not mended yet, and
+        how likely a display with such guns is to show the symptoms it shows.
     """
     findings = gather_findings(case, knowledge, emission=emission, retention=retention, include_readings=True)
-    to_blame = blame(findings, knowledge)
+    # A fault that is mended has caused its share, but nobody has to look for it again.
+    to_blame = blame(findings, knowledge, mended_too=False)
     # How likely the complaint is for a tube like this: the results follow from the guns, so only the rest counts.
     of_the_guns = blame(dataclasses.replace(findings, present=(), absent=()), knowledge).log_evidence
     return min(1.0, to_blame.elsewhere + to_blame.unknown), math.exp(to_blame.log_evidence - of_the_guns)

@@ -176,16 +176,23 @@ def weighed(findings: Findings, knowledge: Knowledge, *, without_each: bool = Fa
     return Weighed(evidence=evidence, solved=solved, sets=sets, diagnosis=diagnosis)
 
 
-def blame(findings: Findings, knowledge: Knowledge, *, seed: int = 1) -> Blame:
+def blame(findings: Findings, knowledge: Knowledge, *, seed: int = 1, mended_too: bool = True) -> Blame:
     """Who is to blame for what was seen, without the rest of the diagnosis (a few times quicker).
+
+    Args:
+        findings: What was seen.
+        knowledge: The catalogue of faults, symptoms and tests.
+        seed: Where the random numbers start, should the network have to be sampled.
+        mended_too: Whether a fault that has been mended is still to blame for what it caused. Without it, it
+            explains what it explains, but is no reason to look for anything.
 
     Raises:
         InputError: The findings are impossible together.
     """
-    return _blame(weigh(findings, knowledge), seed=seed)[0]
+    return _blame(weigh(findings, knowledge), seed=seed, gone=() if mended_too else findings.mended)[0]
 
 
-def _blame(evidence: Evidence, *, seed: int, leaked: int = 0) -> tuple[Blame, list[float]]:
+def _blame(evidence: Evidence, *, seed: int, leaked: int = 0, gone: tuple[str, ...] = ()) -> tuple[Blame, list[float]]:
     """Who is to blame; and for each of the first columns the chance that no fault of the catalogue causes it.
 
     The chance that no fault of a group causes anything that was seen is the evidence
@@ -199,8 +206,9 @@ def _blame(evidence: Evidence, *, seed: int, leaked: int = 0) -> tuple[Blame, li
     still = [np.where(group, silent, evidence.still) for group in groups]
     links = [np.where(group[:, np.newaxis], 0.0, evidence.links) for group in groups]
     leaks, factors = [], []
+    here = np.array([evidence.fault_ids[at] not in gone for at in evidence.confirmed], dtype=np.bool_)
     for group in groups:
-        mine = group[evidence.confirmed]
+        mine = group[evidence.confirmed] & here
         leaks.append(1.0 - (1.0 - evidence.own_leaks) * np.prod(1.0 - evidence.confirmed_links[~mine], axis=0))
         factors.append(float(np.prod(1.0 - evidence.confirmed_links[mine])))
     for column in range(leaked):
@@ -220,6 +228,10 @@ def _blame(evidence: Evidence, *, seed: int, leaked: int = 0) -> tuple[Blame, li
         min(1.0, factor * math.exp(min(700.0, float(log) - logarithm)))
         for factor, log in zip(factors, walked.log_evidence[1:], strict=True)
     ]
+    if groups and not here.all():
+        # With all others silent the columns stand alone. What is mended may have caused each: then none is unknown.
+        by_mended = 1.0 - np.prod(1.0 - evidence.confirmed_links[~here], axis=0)
+        shares[2] *= 1.0 - float(np.prod(by_mended / leaks[2]))
     if not groups:
         return Blame(tube=0.0, elsewhere=0.0, unknown=0.0, log_evidence=logarithm), []
     return Blame(tube=1.0 - shares[0], elsewhere=1.0 - shares[1], unknown=shares[2], log_evidence=logarithm), shares[3:]
