@@ -30,11 +30,11 @@ def operations(visitor: Visitor) -> list[Any]:
 
 
 @pytest.mark.parametrize("mode", list(schemathesis.GenerationMode), ids=lambda mode: mode.value)
-@pytest.mark.parametrize("number", range(6))
+@pytest.mark.parametrize("number", range(9))
 def test_the_api_keeps_its_word(fuzzed: Visitor, number: int, mode: schemathesis.GenerationMode) -> None:
     """No failure of ours, no undescribed status, no body that breaks the published schema."""
     found = operations(fuzzed)
-    assert len(found) == 6
+    assert len(found) == 9
     operation = found[number]
 
     @given(case=operation.as_strategy(generation_mode=mode))

@@ -12,10 +12,12 @@ import cv2
 import numpy as np
 import pypdf
 import pytest
+from jsonschema_rs import Draft202012Validator
 
 from bench.benches import ORIGIN, Visitor
 from bench.browsing import Fields
 from bench.stocked import EXAMPLES, fill_stock, shelve_tube
+from tubewright.files.stock_schema import SCHEMAS
 from tubewright.knowledge.load import load_knowledge
 
 if TYPE_CHECKING:
@@ -334,3 +336,26 @@ def test_labels_that_cannot_be_are_told(visitor: Visitor, query: str, words: str
 def test_what_is_not_there_is_said_so(visitor: Visitor) -> None:
     for path in ("/stock/99", "/stock/99/edit", "/stock/labels?item=99", "/jobs/99/parts", "/donor?job=99"):
         assert visitor.get(path).status_code == 404, path
+
+
+def test_programs_get_the_same_bodies_as_the_command(visitor: Visitor) -> None:
+    fuse = fill_stock(visitor)["fuse"]
+    job = visitor.open_job()
+    visitor.store.reserve(job, fuse.id, 12, order=True)
+    for path, schema in (
+        ("/api/stock", "stock"), ("/api/stock/order", "stock-order"), (f"/api/jobs/{job}/parts", "stock-parts"),
+    ):  # fmt: skip
+        body = visitor.get(path).json()
+        assert not [error.message for error in Draft202012Validator(SCHEMAS[schema]()).iter_errors(body)], path
+    assert body["parts"][0]["quantity"] == 12
+    assert visitor.get("/api/jobs/99/parts").status_code == 404
+
+
+def test_the_history_tells_of_the_stock_in_words(visitor: Visitor) -> None:
+    fuse = fill_stock(visitor)["fuse"]
+    job = visitor.open_job()
+    visitor.store.reserve(job, fuse.id, 2)
+    said = plain(visitor.get("/history"))
+    assert "Reservation added" in said
+    assert "10 stock items added" in said
+    assert "attributes_json" not in said

@@ -108,7 +108,7 @@ TABLE_WORDS: Final = {
     "measurements": "measurement",
     "known_good": "known-good reading",
     "known_goods": "known-good reading",
-    "stock_items": "item of the stock",
+    "stock_items": "stock item",
     "reservations": "reservation",
     "papers": "paper",
     "shop_settings": "setting",
