@@ -203,3 +203,12 @@ def test_the_drawing_shows_the_newest_reading(visitor: Visitor) -> None:
     drawn = visitor.get(f"/jobs/{job}/setup/grey/chart.svg?theme=dark&size=narrow")
     assert drawn.headers["content-type"].startswith("image/svg+xml")
     assert json.loads(visitor.store.job(job).grey_rounds[0].turned_json) == {}
+
+
+def test_what_was_confirmed_for_the_controls_stands_with_the_repairs_too(visitor: Visitor) -> None:
+    job = visitor.open_job()
+    visitor.post(f"/jobs/{job}/setup/grey", white="D65", paste=pasted(made_up(33).readings()))
+    confirm(visitor, job)
+    page = visitor.get(f"/jobs/{job}/repairs")
+    assert page.status_code == 200
+    assert "Cutoff red" in page.text

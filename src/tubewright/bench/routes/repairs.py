@@ -70,6 +70,7 @@ def _confirmed(bench: Bench, job: JobPage) -> list[dict[str, Any]]:
         "test": bench.knowledge.tests,
         "repair": bench.knowledge.faults,
         "treatment": bench.knowledge.treatments,
+        "control": bench.knowledge.controls,
     }
     entries: dict[tuple[object, ...], dict[str, Any]] = {}
     for one in reversed(job.confirmations):
