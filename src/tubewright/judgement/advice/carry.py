@@ -3,7 +3,9 @@
 A gain keeps its size and direction while tube, yoke and board stay together; what may have
 changed between two jobs (a clamp, a part, other hands) widens it. A pair of rings is told by
 angles from where it stood at first. So its gain is turned on to where it stands at the end,
-which is where the next session begins.
+which is where the next session begins. A figure without a sign (landing, linearity, focus) is
+told from the side where it stood at first, which may be the other one the next time: of a gain
+on such a figure only the size is carried.
 
 Source: derived; that a control keeps its effect is common practice.
 """
@@ -18,7 +20,7 @@ import numpy as np
 from tubewright.judgement.advice.course import Course
 from tubewright.judgement.advice.effects import RINGS, CarriedGain, ring_vector
 from tubewright.judgement.advice.hand import RingSetting
-from tubewright.judgement.advice.modes import MODES
+from tubewright.judgement.advice.modes import FOLDED, INDEX, LANDING, MODES
 from tubewright.knowledge.model import Knowledge
 
 ON_THE_TUBE: Final = frozenset(
@@ -26,6 +28,8 @@ ON_THE_TUBE: Final = frozenset(
     | {"convergence_strips", "static_red", "static_green", "static_blue", "blue_lateral", "dynamic_convergence"}
 )
 """Controls whose effect belongs to tube and yoke: with another tube nothing of it holds."""
+
+_SIGNLESS: Final = [INDEX[name] for name in (*sorted(FOLDED), *LANDING)]
 
 
 def learned_gains(course: Course, knowledge: Knowledge, *, without: Collection[str] = ()) -> Mapping[str, CarriedGain]:
@@ -60,9 +64,11 @@ def learned_gains(course: Course, knowledge: Knowledge, *, without: Collection[s
         sd = float(np.sqrt(cov[n, n]))
         if control in without or not turns or sd > least * effects.usual_size[n]:
             continue
-        wide = float(np.hypot(sd, widened * mean[n]))
-        if wide < effects.usual_size[n]:
-            found[name] = CarriedGain(per_unit_ratio=float(mean[n]), sd_ratio=wide)
+        middle, wide = float(mean[n]), float(np.hypot(sd, widened * mean[n]))
+        if effects.patterns[n, _SIGNLESS].any():
+            middle, wide = 0.0, float(np.hypot(middle, wide))
+        if wide < effects.usual_size[n] or middle == 0.0:
+            found[name] = CarriedGain(per_unit_ratio=middle, sd_ratio=wide)
     return found
 
 

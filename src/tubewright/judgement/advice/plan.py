@@ -122,7 +122,7 @@ class _Planner:
         usable = [n for n in allowed if known(self.belief, n, self.knowledge)]
         low, high = self._bounds(usable)
         while True:
-            amounts = best_amounts(posed, low, high)
+            amounts = self._within_reach(best_amounts(posed, low, high))
             by_control: dict[str, list[int]] = {}
             for n in np.flatnonzero(amounts):
                 # Each part of a control with many parts stands for itself; the two of a pair of rings are one.
@@ -141,6 +141,21 @@ class _Planner:
             worst = min(weak, key=lambda name: gains[name][0])
             low[by_control[worst]] = high[by_control[worst]] = 0.0
 
+    def _within_reach(self, amounts: Floats) -> Floats:
+        """The amounts, with no ring's tabs opened further than they go."""
+        amounts = amounts.copy()
+        for control in {one.control for one in self.inputs} & set(RINGS):
+            x, y = (self.course.effects.column(f"{control}:{part}") for part in ("x", "y"))
+            now = self._vector(control)
+            widest = self.knowledge.value("advice_most_tabs_mm")
+            if self.course.stops.get(f"{control}:x") or self.course.stops.get(f"{control}:y"):
+                widest = abs(now)  # it can still be turned or closed
+            then = now + complex(amounts[x], amounts[y])
+            if abs(then) > max(widest, abs(now)):
+                by = then * max(widest, abs(now)) / abs(then) - now
+                amounts[x], amounts[y] = by.real, by.imag
+        return amounts
+
     def _too_small(self, amounts: Floats, numbers: list[int]) -> bool:
         """Smaller than a hand can do."""
         unit = self.inputs[numbers[0]].unit
@@ -153,17 +168,13 @@ class _Planner:
         for n in usable:
             one = self.inputs[n]
             most = self.knowledge.constants[f"advice_most_{one.unit}"].value
-            stops = self.course.stops.get(one.key, ())
+            stops = () if one.control in RINGS else self.course.stops.get(one.key, ())
             low[n] = 0.0 if "negative" in stops else -most
             high[n] = 0.0 if "positive" in stops else most
             if one.control in RINGS:
                 now = self._vector(one.control)
                 part = now.real if one.part == "x" else now.imag
-                side = widest / np.sqrt(2)  # a square within the circle that the widest tabs draw
-                low[n], high[n] = max(-most, min(-side - part, 0.0)), min(most, max(side - part, 0.0))
-                if stops:
-                    # Tabs at their end: they can still be turned or closed, which the square doesn't say.
-                    low[n], high[n] = max(low[n], -abs(part)), min(high[n], abs(part))
+                low[n], high[n] = max(-most, -widest - part), min(most, widest - part)
         return low, high
 
     def _vector(self, control: str) -> complex:
