@@ -259,7 +259,7 @@ class TestBoard:
         asked: list[str] = []
         event.listen(bench.store.database.engine, "before_cursor_execute", lambda *call: asked.append(call[2]))
         bench.store.job(bench.job)
-        assert sum(statement.lstrip().startswith("SELECT") for statement in asked) == 14
+        assert sum(statement.lstrip().startswith("SELECT") for statement in asked) == 15
 
 
 class TestDatabase:

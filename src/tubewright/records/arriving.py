@@ -21,6 +21,7 @@ from tubewright.records.tables import (
     jobs,
     papers,
     people,
+    setup_choices,
     shop_settings,
     stock_items,
 )
@@ -67,8 +68,9 @@ def add(
             values = _localised(table, line, local)
             found = ours.get(line["uid"])
             if found is None:
-                if table is shop_settings and not moves_in:
+                if (table is shop_settings and not moves_in) or _chosen_here(change.conn, table, values):
                     # Another shop's name and prices are none of ours; they come along when a shop moves house.
+                    # What was chosen here for a job's set-up holds, as there is one choice for a job.
                     differ.append(f"{table.name} {line['uid']}")
                 else:
                     fresh.append(_fitted(change, table, values, moves_in=moves_in))
@@ -106,6 +108,10 @@ def _fitted(change: Change, table: Table, values: Values, *, moves_in: bool) -> 
         # It keeps the number that was printed on it, and has no part in the count of ours.
         return values | {"counter": None}
     return values
+
+
+def _chosen_here(conn: Connection, table: Table, values: Values) -> bool:
+    return table is setup_choices and _taken(conn, setup_choices.c.job_id == values["job_id"])
 
 
 def _taken(conn: Connection, condition: ColumnElement[bool]) -> bool:

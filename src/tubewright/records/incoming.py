@@ -22,6 +22,7 @@ from tubewright.records.papers import check_paper
 from tubewright.records.repairs import check_confirmation, check_repair
 from tubewright.records.reserving import check_reservation
 from tubewright.records.settings import check_setting
+from tubewright.records.setup_choices import check_setup_choices
 from tubewright.records.stock import check_item
 from tubewright.records.tables import BY_NAME, DERIVED, EDITABLE, UtcTime
 from tubewright.records.treatments import check_treatment
@@ -322,6 +323,7 @@ _SENSE: Final[Mapping[str, Callable[[Values, str], None]]] = {
     "measurements": _measurement,
     "control_moves": check_move,
     "grey_rounds": check_grey_round,
+    "setup_choices": check_setup_choices,
     "stock_items": check_item,
     "reservations": check_reservation,
     "shop_settings": check_setting,

@@ -25,6 +25,7 @@ from tubewright.records.rows import (
     reading_record,
     records_of,
     repair_record,
+    setup_choices_record,
     treatment_record,
     verdict_record,
 )
@@ -40,6 +41,7 @@ from tubewright.records.tables import (
     readings,
     repairs,
     reservations,
+    setup_choices,
     treatments,
     tube_fittings,
     verdicts,
@@ -51,7 +53,7 @@ EDITABLE_TEXTS: Final = ("owner_words", "waits_for", "closing_note")
 
 
 def job_page(conn: Connection, job_id: int) -> JobPage:
-    """All of one job, in fourteen questions whatever its size."""
+    """All of one job, in fifteen questions whatever its size."""
     job = job_record(row(conn, jobs, job_id))
     return JobPage(
         job=job,
@@ -67,6 +69,9 @@ def job_page(conn: Connection, job_id: int) -> JobPage:
         confirmations=records_of(conn, confirmations, confirmations.c.job_id == job_id, confirmation_record),
         moves=records_of(conn, control_moves, control_moves.c.job_id == job_id, move_record),
         grey_rounds=records_of(conn, grey_rounds, grey_rounds.c.job_id == job_id, grey_round_record),
+        setup_choices=next(
+            iter(records_of(conn, setup_choices, setup_choices.c.job_id == job_id, setup_choices_record)), None
+        ),
         reservations=reservations_where(conn, reservations.c.job_id == job_id),
     )
 

@@ -15,7 +15,7 @@ from typing import Final, Generic, Literal, TypeVar
 from tubewright import case
 from tubewright.experience import KnownGoodReading
 from tubewright.records.model_phone import Pairing, UploadRecord
-from tubewright.records.model_setup import GreyRoundRecord, MoveRecord, MoveUnit
+from tubewright.records.model_setup import GreyRoundRecord, MoveRecord, MoveUnit, SetupChoices
 from tubewright.records.model_stock import OrderLine, PaperRecord, Reservation, StockItem
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "Pairing",
     "PaperRecord",
     "Reservation",
+    "SetupChoices",
     "StockItem",
     "UploadRecord",
 ]
@@ -289,6 +290,7 @@ class JobPage:
     confirmations: tuple[ConfirmationRecord, ...] = ()
     moves: tuple[MoveRecord, ...] = ()
     grey_rounds: tuple[GreyRoundRecord, ...] = ()
+    setup_choices: SetupChoices | None = None
     reservations: tuple[Reservation, ...] = ()
 
 

@@ -1,4 +1,4 @@
-"""Records of setting the picture up: moves of controls, and readings of the grey steps."""
+"""Records of setting the picture up: moves of controls, readings of the grey steps, and what was chosen for it."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 MoveUnit = Literal["turns", "degrees", "mm", "cm", "percent", "none"]
+SetupTolerance = Literal["", "arcade", "delta", "broadcast"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,4 +73,32 @@ class GreyRoundRecord:
     peak_cd_m2: float | None
     swing_v: float | None
     note: str = ""
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetupChoices:
+    """What was chosen for setting up a job's display; every door goes by it.
+
+    Attributes:
+        at: when it was last chosen, by ``person``.
+        tolerance: what is good enough; "" goes by the guns.
+        opening_width_mm: of the opening before the picture, by a ruler; None goes by the profile.
+        opening_height_mm: the same, its height; both are there or neither is.
+        at_once: controls between two photographs, at most; None for as many as usual.
+        since_measurement_id: the measurement that the session begins with; None for the job's first.
+        on_since: when the set was switched on; None where nobody said.
+    """
+
+    id: int
+    uid: str
+    version: int
+    job_id: int
+    at: dt.datetime
+    tolerance: SetupTolerance = ""
+    opening_width_mm: float | None = None
+    opening_height_mm: float | None = None
+    at_once: int | None = None
+    since_measurement_id: int | None = None
+    on_since: dt.datetime | None = None
     person: str = ""

@@ -15,6 +15,7 @@ from tubewright.records.changes import Change, Values
 from tubewright.records.model import MeasurementRecord, PhotoRecord, StoredFile
 from tubewright.records.moves import rehang
 from tubewright.records.rows import measurement_record, photo_record, records_of
+from tubewright.records.setup_choices import let_go
 from tubewright.records.tables import jobs, measurements, photo_files, photos
 from tubewright.records.transactions import Transactions
 
@@ -115,6 +116,7 @@ class Pictures(Transactions):
         def work(change: Change) -> None:
             change.still(measurements, measurement_id, version)
             rehang(change, measurement_id)
+            let_go(change, measurement_id)
             change.delete(measurements, measurement_id, version=version)
 
         self.change(by, work)

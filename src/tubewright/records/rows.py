@@ -22,6 +22,7 @@ from tubewright.records.model import (
     PhotoRecord,
     ReadingRecord,
     RepairRecord,
+    SetupChoices,
     StockItem,
     TreatmentRecord,
     VerdictRecord,
@@ -157,6 +158,14 @@ def grey_round_record(values: Mapping[str, Any]) -> GreyRoundRecord:
     """A row of grey_rounds as a record."""
     plain = ("at", "readings_json", "turned_json", "retrace_seen", "white", "kind", "peak_cd_m2", "swing_v", "note")
     return GreyRoundRecord(**_common(values), **{name: values[name] for name in plain})
+
+
+def setup_choices_record(values: Mapping[str, Any]) -> SetupChoices:
+    """A row of setup_choices as a record."""
+    plain = (
+        "at", "tolerance", "opening_width_mm", "opening_height_mm", "at_once", "since_measurement_id", "on_since",
+    )  # fmt: skip
+    return SetupChoices(**_common(values), **{name: values[name] for name in plain})
 
 
 def item_record(found: Row[Any]) -> StockItem:

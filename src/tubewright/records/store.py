@@ -50,6 +50,7 @@ from tubewright.records.readings import Readings
 from tubewright.records.repairs import Repairs
 from tubewright.records.reserving import Reservations
 from tubewright.records.settings import Settings
+from tubewright.records.setup_choices import Choosing
 from tubewright.records.stock import Stock
 from tubewright.records.tables_out import TablesOut
 from tubewright.records.transactions import utc_now
@@ -74,6 +75,7 @@ class Store(
     Treatments,
     Moves,
     Greys,
+    Choosing,
     Stock,
     Reservations,
     Settings,

@@ -15,16 +15,16 @@ from sqlalchemy import Boolean, CheckConstraint, Column, Float, Index, Integer, 
 
 from tubewright.records.columns import METADATA, UtcTime, editable, link, words
 from tubewright.records.tables_phone import pairings, sent_once, upload_chunks, uploads
-from tubewright.records.tables_setup import control_moves, grey_rounds
+from tubewright.records.tables_setup import control_moves, grey_rounds, setup_choices
 from tubewright.records.tables_stock import paper_counters, papers, reservations, shop_settings, stock_items
 
 __all__ = [
     "METADATA", "UtcTime", "control_moves", "grey_rounds", "pairings", "paper_counters", "papers", "reservations",
-    "sent_once", "shop_settings", "stock_items", "upload_chunks", "uploads",
+    "sent_once", "setup_choices", "shop_settings", "stock_items", "upload_chunks", "uploads",
 ]  # fmt: skip
 """What is defined beside this module and found here as well."""
 
-SCHEMA_HEAD: Final = "0006"
+SCHEMA_HEAD: Final = "0007"
 """The migration that this program's tables are at; a test compares it with the scripts."""
 
 _WORD = String(120).with_variant(String(120, collation="C"), "postgresql")
@@ -337,6 +337,7 @@ EDITABLE: Final[tuple[Table, ...]] = (
     measurements,
     control_moves,
     grey_rounds,
+    setup_choices,
     parts,
     stock_items,
     reservations,
@@ -371,6 +372,7 @@ NOUNS: Final[dict[str, str]] = {
     "measurements": "measurement",
     "control_moves": "move",
     "grey_rounds": "reading of the grey steps",
+    "setup_choices": "choice for the set-up",
     "parts": "part",
     "stock_items": "item",
     "reservations": "reservation",

@@ -1,10 +1,10 @@
-"""Tables of setting the picture up: moves of controls, and readings of the grey steps."""
+"""Tables of setting the picture up: moves of controls, readings of the grey steps, and what was chosen for it."""
 
 from __future__ import annotations
 
 from typing import Final
 
-from sqlalchemy import Boolean, CheckConstraint, Column, Float, Index, String, Text
+from sqlalchemy import Boolean, CheckConstraint, Column, Float, Index, Integer, String, Text
 
 from tubewright.records.columns import UtcTime, editable, link, words
 
@@ -45,6 +45,23 @@ grey_rounds: Final = editable(
 )
 """Readings of a grey scale, each with what was turned before it and what was wished for."""
 
+setup_choices: Final = editable(
+    "setup_choices",
+    link("job_id", "jobs"),
+    link("person_id", "people", needed=False),
+    Column("at", UtcTime, nullable=False),
+    Column("tolerance", String(10), nullable=False, server_default=""),
+    CheckConstraint("tolerance IN ('', 'arcade', 'delta', 'broadcast')", name="tolerance"),
+    Column("opening_width_mm", Float),
+    Column("opening_height_mm", Float),
+    Column("at_once", Integer),
+    link("since_measurement_id", "measurements", needed=False),
+    Column("on_since", UtcTime),
+)
+"""What was chosen for setting a job's display up; one row for a job."""
+
 Index(None, control_moves.c.job_id)
 Index(None, control_moves.c.after_measurement_id)
 Index(None, grey_rounds.c.job_id)
+Index(None, setup_choices.c.job_id, unique=True)
+Index(None, setup_choices.c.since_measurement_id)
