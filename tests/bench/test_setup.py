@@ -303,6 +303,10 @@ def test_what_was_chosen_is_kept_and_reckoned_with(shown: SetUp) -> None:
     page = words(shown.page())
     assert "tolerances for broadcast type" in page
     assert "--tolerance broadcast --opening-mm 361 270.5 --at-once 1" in page
+    assert "tubewright advise job:1" in page
+    chosen = shown.visitor.store.setup_choices(shown.job)
+    assert chosen is not None
+    assert (chosen.tolerance, chosen.opening_width_mm, chosen.opening_height_mm) == ("broadcast", 361.0, 270.5)
     shown.confirm()
     assert len(shown.seen()) == 1
     for wrong, says in (
@@ -316,6 +320,23 @@ def test_what_was_chosen_is_kept_and_reckoned_with(shown: SetUp) -> None:
         assert bad.status_code == 422
         assert says in words(bad.text)
     assert "tolerances for broadcast type" in words(shown.page())
+
+
+def test_another_browser_sees_what_was_chosen_and_it_can_be_taken_back(shown: SetUp) -> None:
+    answer = shown.post("/choices", tolerance="broadcast", opening_width="", opening_height="", at_once="2")
+    assert "tubewright_setup" not in answer.headers.get("set-cookie", "")
+    shown.visitor.client.cookies.clear()
+    page = shown.page()
+    assert "tolerances for broadcast type" in words(page)
+    assert re.search(r'name="at_once"[^>]*value="2"', page)
+    shown.visitor.client.cookies.set("tubewright_setup", "delta~100x100~1~~")
+    assert "tolerances for broadcast type" in words(shown.page())
+    assert "choice for the set-up" in shown.visitor.get("/history").text.lower()
+    undone = shown.visitor.store.undo()
+    assert [one.table for one in undone] == ["setup_choices"]
+    page = words(shown.page())
+    assert "arcade display" in page
+    assert "tolerances for broadcast type" not in page
 
 
 def test_a_cold_set_is_waited_for(shown: SetUp) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from pathlib import Path
 
@@ -102,6 +103,41 @@ def test_wrong_input_is_told_in_words(run: Run, store: Store, arguments: tuple[s
 def test_cold_it_refuses(run: Run, store: Store, bench: Bench) -> None:
     photograph(store, bench)
     assert run("advise", "job:1", "--minutes-on", "5").code == 3
+
+
+def test_what_was_chosen_on_the_page_holds_where_nothing_is_typed(run: Run, store: Store, bench: Bench) -> None:
+    photograph(store, bench)
+    plain = json.loads(run("advise", "job:1", "--json").out)
+    typed = run("advise", "job:1", "--tolerance", "broadcast", "--at-once", "1", "--json")
+    assert json.loads(typed.out) != plain
+    assert typed.err == ""
+    store.set_setup_choices(1, {"tolerance": "broadcast", "at_once": 1})
+    chosen = run("advise", "job:1", "--json")
+    assert chosen.out == typed.out
+    assert "--tolerance broadcast --at-once 1" in " ".join(chosen.err.split())
+    over = json.loads(run("advise", "job:1", "--tolerance", "arcade", "--at-once", "6", "--json").out)
+    assert over == plain
+    kept = store.setup_choices(1)
+    assert kept is not None
+    assert (kept.tolerance, kept.at_once) == ("broadcast", 1)
+
+
+def test_options_are_kept_with_the_job_when_that_is_asked_for(run: Run, store: Store, bench: Bench) -> None:
+    photograph(store, bench)
+    assert store.setup_choices(1) is None
+    options = ("--opening-mm", "361", "270.5", "--minutes-on", "45", "--since", "1", "--keep")
+    assert run("advise", "job:1", *options).code == 0
+    kept = store.setup_choices(1)
+    assert kept is not None
+    assert (kept.opening_width_mm, kept.opening_height_mm, kept.since_measurement_id) == (361.0, 270.5, 1)
+    assert kept.on_since == store.job(1).measurements[0].at - dt.timedelta(minutes=45)
+    assert run("advise", "job:1", "--at-once", "99", "--keep").code == 2
+    nothing = run("advise", "job:1", "--keep", "--save")
+    assert nothing.code == 2
+    assert "no option was typed" in nothing.err.lower()
+    assert store.moves(1) == ()
+    assert store.setup_choices(1) == kept
+    assert run("advise", "one.json", "--keep").code == 2
 
 
 def test_a_case_says_how_the_guns_stand(run: Run, place: Path) -> None:

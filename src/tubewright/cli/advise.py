@@ -86,12 +86,16 @@ def advise(
     save: Annotated[
         bool, typer.Option("--save", help="Write the moves advised into the job, as if done just so.")
     ] = False,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Keep the options typed here with the job, for its page and from now on.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Write the answer as JSON.")] = False,
     shop: ShopOption = None,
 ) -> None:
     """Say what to turn next, which way and how far.
 
-    Learns this display's own response from what was turned before. Cautions first.
+    Learns this display's own response from what was turned before. Cautions first. Of a job, what was chosen on its
+    page holds where no option is typed.
     """
     if given[0].startswith("job:"):
         files = {"--moves": moves, "--controls": controls, "--chassis": chassis, "--guns": guns, "--append": append}
@@ -105,10 +109,10 @@ def advise(
             at_once=at_once,
             since=since,
         )
-        _of_job(given[0], said, save=save, as_json=as_json, shop=shop)
+        _of_job(given[0], said, save=save, keep=keep, as_json=as_json, shop=shop)
         return
-    if save or since is not None:
-        name = "--save" if save else "--since"
+    if save or keep or since is not None:
+        name = "--save" if save else "--keep" if keep else "--since"
         raise InputError(Fault(what="this is for a job", where=name, mend="Name one: tubewright advise job:7."))
     _of_files(
         [Path(one) for one in given],
@@ -140,17 +144,22 @@ def _no_files(more: list[str], options: list[str]) -> None:
         raise InputError(faults)
 
 
-def _of_job(named: str, said: Asked, *, save: bool, as_json: bool, shop: str | None) -> None:
+def _of_job(named: str, said: Asked, *, save: bool, keep: bool, as_json: bool, shop: str | None) -> None:
     """Advice on a job of the shop."""
-    from tubewright.answers.advise_job import checked
+    from tubewright.answers.advise_job import Asked, checked
     from tubewright.answers.advise_stored import as_stored
     from tubewright.bench.setting_up import told_of
+    from tubewright.bench.setup_choices import asked_of, options, to_keep, typed_over
 
+    checked(said)
     number = number_of(named, "job")
     knowledge = known(shop)
     with open_shop(shop) as store:
         job = store.job(number)
-        told = told_of(store, knowledge, job, checked(said))
+        kept = asked_of(job)
+        asked = typed_over(kept, said)
+        told = told_of(store, knowledge, job, asked)
+        values = _kept_values(to_keep(job, said)) if keep else {}
         answer = told.answer
         if answer is None:
             raise InputError(
@@ -172,12 +181,29 @@ def _of_job(named: str, said: Asked, *, save: bool, as_json: bool, shop: str | N
             with store.together():
                 for move in answer.moves:
                     store.add_move(number, as_stored(move, told.gathered.photographs[-1]))
+        if values:
+            store.set_setup_choices(number, values)
     show(answer, as_json=as_json)
+    if kept != Asked():
+        tell(f"Chosen for job {number}, and reckoned with unless typed otherwise: {options(kept)}")
     if save:
         count = len(answer.moves)
         tell(f"Written into job {number}: {'one move' if count == 1 else f'{count} moves'}, as if done just so.")
     if answer.state == "not_warm":
         raise typer.Exit(RefusedError.exit_code)
+
+
+def _kept_values(values: dict[str, object]) -> dict[str, object]:
+    """What was typed to be kept, if anything was."""
+    if not values:
+        raise InputError(
+            Fault(
+                what="no option was typed that could be kept",
+                where="--keep",
+                mend="Type one, such as --tolerance broadcast --keep.",
+            )
+        )
+    return values
 
 
 def _of_files(

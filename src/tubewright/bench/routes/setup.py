@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, Request, Response
@@ -19,7 +18,7 @@ from tubewright.bench.pictures import drawing, figure_of
 from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
 from tubewright.bench.routes.round_guards import PART, guard_context
 from tubewright.bench.setting_up import SettingUp, Told, chassis_of, gun_of
-from tubewright.bench.setup_choices import Choices, choices_of, command_of, remember
+from tubewright.bench.setup_choices import asked_of, minutes_at, opening_of, options
 from tubewright.errors import Fault, InputError, RefusedError, UnknownRecordError
 from tubewright.records.model import JobPage
 from tubewright.report.advise_charts import map_chart, rounds_chart
@@ -60,11 +59,11 @@ def setup_page(
     request: Request, bench: Bench, setting_up: SettingUp, job: JobPage, *, status: int = 200, **more: object
 ) -> Response:
     """Draw the page; what can't be reckoned is told on it, and everything else stays in reach."""
-    choices = choices_of(request)
+    chosen, asked = job.setup_choices, asked_of(job)
     faults: tuple[Fault, ...] = ()
     told: Told | None = None
     try:
-        told = setting_up.told(bench.store, bench.knowledge, job, choices.asked(job))
+        told = setting_up.told(bench.store, bench.knowledge, job, asked)
     except (InputError, RefusedError) as error:
         faults = tuple(error.faults)
     moves = () if told is None else view.shown_moves(bench, job, told)
@@ -75,9 +74,10 @@ def setup_page(
         "trouble": faults,
         "told": told,
         "answer": answer,
-        "choices": choices,
-        "minutes_on": choices.minutes_at(bench.store.clock()),
-        "minutes_then": choices.minutes_at(job.measurements[-1].at) if job.measurements else None,
+        "chosen": chosen,
+        "chosen_opening_mm": None if chosen is None else opening_of(chosen),
+        "minutes_on": minutes_at(job, bench.store.clock()),
+        "minutes_then": asked.minutes_on,
         "warm_minutes": bench.knowledge.value("advice_warm_minutes"),
         "tolerances": [(one, view.TOLERANCE_WORDS[one]) for one in TOLERANCES],
         "tolerance_usual": view.TOLERANCE_WORDS["delta" if gun == "delta" else "arcade"],
@@ -97,7 +97,8 @@ def setup_page(
             for one in job.measurements
             if one.accepted
         ],
-        "command": command_of(job, choices),
+        "command": f"tubewright advise job:{job.job.id}",
+        "options": options(asked),
         "grey_rounds": len(job.grey_rounds),
         "standing_words": view.STANDING_WORDS,
         "steps": [one for one in bench.knowledge.setup_steps.values() if one.guns in {"both", gun}],
@@ -162,7 +163,7 @@ def setup_drawing(
 ) -> Response:
     """The map of what is left, or the course of the worst error."""
     job = bench.store.job(job_id)
-    told = setting_up.told(bench.store, bench.knowledge, job, choices_of(request).asked(job))
+    told = setting_up.told(bench.store, bench.knowledge, job, asked_of(job))
     answer, seen = told.answer, told.newest
     if answer is None or seen is None or name not in {"map", "rounds"}:
         raise UnknownRecordError(Fault(what="there is no such drawing", where="setup", mend="Open the job's set-up."))
@@ -183,29 +184,30 @@ def choose(request: Request, bench: TheBench, setting_up: TheSettingUp, form: Th
     """Keep what was chosen; what makes no sense is told at its field."""
     job = bench.store.job(job_id)
     read = FormReader(form)
-    choices = choices_of(request)
+    values: dict[str, object] = {}
     if "minutes_on" in form.typed():
-        choices = replace(choices, on_since=_on_since(read, bench.store.clock(), choices))
+        values["on_since"] = _on_since(read, bench.store.clock())
     if "tolerance" in form.typed():
-        choices = _chosen(read, job, choices)
+        values |= _chosen(read, job)
     if read.faults:
         shown = wrong(by_field(read.faults), read.faults, form)
         return setup_page(request, bench, setting_up, job, status=422, **shown)
-    return remember(go(request, f"/jobs/{job_id}/setup", said="chosen"), job_id, choices)
+    bench.store.set_setup_choices(job_id, values, by=bench.by(request))
+    return go(request, f"/jobs/{job_id}/setup", said="chosen", job_id=job_id)
 
 
-def _on_since(read: FormReader, now: dt.datetime, choices: Choices) -> dt.datetime | None:
+def _on_since(read: FormReader, now: dt.datetime) -> dt.datetime | None:
     """Since when it is on, from the minutes that somebody typed."""
     minutes = read.figure("minutes_on", "number")
     if read.form.text("minutes_on") == "" or read.faults:
-        return None if not read.faults else choices.on_since
+        return None
     if minutes is None or not 0 <= minutes <= MOST_MINUTES_ON:
         read.fault("minutes_on", "this is no time since it was switched on", "Type the minutes, such as 25.")
-        return choices.on_since
+        return None
     return now - dt.timedelta(minutes=minutes)
 
 
-def _chosen(read: FormReader, job: JobPage, choices: Choices) -> Choices:
+def _chosen(read: FormReader, job: JobPage) -> dict[str, object]:
     sides = [_millimetres(read, name) for name in ("opening_width", "opening_height")]
     if (sides[0] is None) != (sides[1] is None) and not read.faults:
         missing = "opening_height" if sides[1] is None else "opening_width"
@@ -216,13 +218,13 @@ def _chosen(read: FormReader, job: JobPage, choices: Choices) -> Choices:
     since = read.whole("since", most=2**31 - 1)
     if since is not None and all(one.id != since for one in job.measurements):
         read.fault("since", "this job has no such measurement", "Pick one from the list.")
-    return replace(
-        choices,
-        tolerance=read.choice("tolerance", TOLERANCES) or "",
-        opening_mm=(sides[0], sides[1]) if sides[0] is not None and sides[1] is not None else None,
-        at_once=at_once,
-        since=since,
-    )
+    return {
+        "tolerance": read.choice("tolerance", TOLERANCES) or "",
+        "opening_width_mm": sides[0],
+        "opening_height_mm": sides[1],
+        "at_once": at_once,
+        "since_measurement_id": since,
+    }
 
 
 def _millimetres(read: FormReader, name: str) -> float | None:

@@ -19,7 +19,7 @@ from tubewright.bench.routes.records import caution_texts
 from tubewright.bench.routes.round_guards import PART
 from tubewright.bench.routes.setup import TheSettingUp
 from tubewright.bench.setting_up import SettingUp, Told, gun_of
-from tubewright.bench.setup_choices import choices_of
+from tubewright.bench.setup_choices import asked_of
 from tubewright.errors import ConflictError, Fault, InputError, UnknownRecordError
 from tubewright.records.model import JobPage, MoveRecord
 
@@ -116,7 +116,7 @@ def add_move(request: Request, bench: TheBench, setting_up: TheSettingUp, form: 
         if not control:
             read.fault("control", "nothing is picked", "Pick what was turned.")
             read.finish()
-        told = setting_up.told(bench.store, bench.knowledge, job, choices_of(request).asked(job))
+        told = setting_up.told(bench.store, bench.knowledge, job, asked_of(job))
         values = _typed_whole(read, bench, job, told, control)
         after = None if before or not told.gathered.photographs else told.gathered.photographs[-1]
         bench.store.add_move(job_id, {**values, "after_measurement_id": after}, by=bench.by(request))
@@ -219,7 +219,7 @@ def change_move(
         if became in BECAME:
             changes: dict[str, object] = {BECAME[became]: not getattr(record, BECAME[became])}
         else:
-            told = setting_up.told(bench.store, bench.knowledge, job, choices_of(request).asked(job))
+            told = setting_up.told(bench.store, bench.knowledge, job, asked_of(job))
             stood = _ring_before(job, record) or RingSetting(tabs_mm=0.0)
             changes = _typed_whole(read, bench, job, told, record.control, stood)
         bench.store.edit_move(move_id, changes, version=version, by=bench.by(request))
@@ -248,7 +248,7 @@ def _move_page(
     status: int = 200,
     **more: object,
 ) -> Response:
-    told = setting_up.told(bench.store, bench.knowledge, job, choices_of(request).asked(job))
+    told = setting_up.told(bench.store, bench.knowledge, job, asked_of(job))
     control = bench.knowledge.controls.get(now.control)
     gun = gun_of(job)
     shelf = Shelf(gun, bench.knowledge)

@@ -19,7 +19,7 @@ from tubewright.bench.routes.setup import TheSettingUp, guards_of_round, setup_p
 from tubewright.bench.routes.setup_move import typed_move
 from tubewright.bench.security import Form
 from tubewright.bench.setting_up import SettingUp, Told
-from tubewright.bench.setup_choices import choices_of
+from tubewright.bench.setup_choices import asked_of
 from tubewright.errors import Fault, InputError
 from tubewright.records.model import JobPage
 
@@ -32,7 +32,7 @@ router = APIRouter(include_in_schema=False)
 def confirm(request: Request, bench: TheBench, setting_up: TheSettingUp, form: TheForm, job_id: Id) -> Response:
     """Keep who confirmed what for the round; its moves are shown only when each condition is confirmed."""
     job = bench.store.job(job_id)
-    told = setting_up.told(bench.store, bench.knowledge, job, choices_of(request).asked(job))
+    told = setting_up.told(bench.store, bench.knowledge, job, asked_of(job))
     guards = guards_of_round(bench, job, view.shown_moves(bench, job, told))
     return confirm_round(
         request,
@@ -52,7 +52,7 @@ def confirm(request: Request, bench: TheBench, setting_up: TheSettingUp, form: T
 def write_down(request: Request, bench: TheBench, setting_up: TheSettingUp, form: TheForm, job_id: Id) -> Response:
     """Write down what was done of the advice: as said, or otherwise."""
     job = bench.store.job(job_id)
-    told = setting_up.told(bench.store, bench.knowledge, job, choices_of(request).asked(job))
+    told = setting_up.told(bench.store, bench.knowledge, job, asked_of(job))
     what = form.text("what")
     shown = [one for one in view.shown_moves(bench, job, told) if one.done is None]
     if what == "all":

@@ -112,6 +112,11 @@ TABLE_WORDS: Final = {
     "reservations": "reservation",
     "papers": "paper",
     "shop_settings": "setting",
+    "control_moves": "move of a control",
+    "grey_rounds": "reading of the grey steps",
+    "setup_choices": "choice for the set-up",
+    "parts": "part",
+    "tube_fittings": "tube in a display",
 }
 ACTION_WORDS: Final = {"insert": "added", "update": "changed", "delete": "struck out", "import": "imported"}
 HIDDEN_FIELDS: Final = frozenset(
