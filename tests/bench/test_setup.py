@@ -322,6 +322,46 @@ def test_what_was_chosen_is_kept_and_reckoned_with(shown: SetUp) -> None:
     assert "tolerances for broadcast type" in words(shown.page())
 
 
+def said(shown: SetUp) -> str:
+    """The page's words, a mark right behind its word."""
+    return words(shown.page()).replace(" :", ":")
+
+
+def grey_round(x: float, y: float) -> dict[str, str]:
+    """A reading of the grey steps, all of one colour."""
+    steps = [
+        {"shown": "white", "level": k / 10, "x": x, "y": y, "Y": 100 * (k / 10) ** 2.4, "minutes": None}
+        for k in range(1, 11)
+    ]
+    return {"readings_json": json.dumps(steps), "white": "D65"}
+
+
+def test_the_grey_scale_is_told_by_its_newest_reading(shown: SetUp) -> None:
+    store = shown.visitor.store
+    assert "Grey scale: not read yet" in said(shown)
+    store.add_grey_round(shown.job, grey_round(0.280, 0.300))
+    page = said(shown)
+    assert "Grey scale: beyond tolerance at its newest reading" in page
+    assert "(0.015 let pass)" in page
+    kept = store.add_grey_round(shown.job, grey_round(0.3127, 0.3290))
+    page = said(shown)
+    assert re.search(r"Grey scale: within tolerance at its newest reading, .{4,40} \(of 2\): white is 0\.0000", page)
+    assert "read it again" not in page
+    # What was done to the set since the reading may have changed its greys.
+    store.add_move(shown.job, {"control": "cut_red", "amount": 0.125, "unit": "turns", "direction": "clockwise"})
+    page = said(shown)
+    assert "Something was turned since: read it again" in page
+    store.undo()
+    assert "read it again" not in said(shown)
+    store.remove_grey_round(kept.id, version=kept.version)
+    assert "Grey scale: beyond tolerance" in said(shown)
+
+
+def test_what_was_never_a_reading_of_greys_is_not_known(shown: SetUp) -> None:
+    shown.visitor.store.add_grey_round(shown.job, {"readings_json": "[1]", "white": "D65"})
+    assert "Grey scale: not known at its newest reading" in said(shown)
+
+
 def test_another_browser_sees_what_was_chosen_and_it_can_be_taken_back(shown: SetUp) -> None:
     answer = shown.post("/choices", tolerance="broadcast", opening_width="", opening_height="", at_once="2")
     assert "tubewright_setup" not in answer.headers.get("set-cookie", "")

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, TypeVar, cast
 
 from tubewright.answers.advise import Earlier, GunKind, advise
 from tubewright.answers.advise_job import Asked, JobSetup, Taken, job_setup
@@ -27,6 +28,7 @@ KEPT_ANSWERS: Final = 40
 NO_SAYING: Final = Asked()
 
 Key = tuple[object, ...]
+Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,23 +49,27 @@ class SettingUp:
     """Keeps advice that was reckoned: a page and its drawings ask for the same."""
 
     def __init__(self) -> None:
-        self._answers: OrderedDict[Key, Told] = OrderedDict()
+        self._answers: OrderedDict[Key, object] = OrderedDict()
         self._lock = threading.Lock()
 
     def told(self, store: Store, knowledge: Knowledge, job: JobPage, asked: Asked = NO_SAYING) -> Told:
         """The advice on a job, reckoned once for the same records; raises as :func:`told_of`."""
         before = _before(store, job)
-        key: Key = (id(knowledge), asked, _mark(job), *map(_mark, before))
+        key: Key = ("advice", id(knowledge), asked, _mark(job), *map(_mark, before))
+        return self.kept(key, lambda: _told(knowledge, job, before, asked))
+
+    def kept(self, key: Key, reckon: Callable[[], Answer]) -> Answer:
+        """What was reckoned for a key, or is reckoned now and kept; the key's first word tells whose it is."""
         with self._lock:
             if key in self._answers:
                 self._answers.move_to_end(key)
-                return self._answers[key]
-        told = _told(knowledge, job, before, asked)
+                return cast("Answer", self._answers[key])
+        answer = reckon()
         with self._lock:
-            self._answers[key] = told
+            self._answers[key] = answer
             while len(self._answers) > KEPT_ANSWERS:
                 self._answers.popitem(last=False)
-        return told
+        return answer
 
 
 def _mark(job: JobPage) -> Key:

@@ -19,6 +19,7 @@ from tubewright.bench.routes.job import Id, TheBench, TheForm, job_page
 from tubewright.bench.routes.round_guards import PART, guard_context
 from tubewright.bench.setting_up import SettingUp, Told, chassis_of, gun_of
 from tubewright.bench.setup_choices import asked_of, minutes_at, opening_of, options
+from tubewright.bench.setup_grey import GREY_WORDS, GreyStanding, grey_standing
 from tubewright.errors import Fault, InputError, RefusedError, UnknownRecordError
 from tubewright.records.model import JobPage
 from tubewright.report.advise_charts import map_chart, rounds_chart
@@ -66,6 +67,7 @@ def setup_page(
         told = setting_up.told(bench.store, bench.knowledge, job, asked)
     except (InputError, RefusedError) as error:
         faults = tuple(error.faults)
+    greys = grey_standing(setting_up, bench.knowledge, job)
     moves = () if told is None else view.shown_moves(bench, job, told)
     answer = None if told is None else told.answer
     gun = gun_of(job)
@@ -99,15 +101,18 @@ def setup_page(
         ],
         "command": f"tubewright advise job:{job.job.id}",
         "options": options(asked),
-        "grey_rounds": len(job.grey_rounds),
+        "grey": greys,
+        "grey_words": GREY_WORDS,
         "standing_words": view.STANDING_WORDS,
         "steps": [one for one in bench.knowledge.setup_steps.values() if one.guns in {"both", gun}],
-        **_answered(request, job, told, answer),
+        **_answered(request, job, told, answer, greys),
     }
     return job_page(request, "setup.html", job, PART, status=status, **{**context, **more})
 
 
-def _answered(request: Request, job: JobPage, told: Told | None, answer: Advised | None) -> dict[str, Any]:
+def _answered(
+    request: Request, job: JobPage, told: Told | None, answer: Advised | None, greys: GreyStanding
+) -> dict[str, Any]:
     """What the page shows of an answer; the same names with nothing in them where there is none."""
     if told is None or answer is None:
         return {
@@ -129,7 +134,7 @@ def _answered(request: Request, job: JobPage, told: Told | None, answer: Advised
     return {
         "figures": view.figures_of(answer),
         "gains": [view.shown_gain(one) for one in answer.learned],
-        "next": view.NEXT[answer.state],
+        "next": [one for one in view.NEXT[answer.state] if one[1] != "setup/grey" or not _set(greys)],
         "notes": view.notes_of(answer),
         "curl": view.curl_link(job, told),
         "map": None
@@ -149,6 +154,11 @@ def _answered(request: Request, job: JobPage, told: Told | None, answer: Advised
         "now": next((one for one in answer.order if one.standing == "now"), None),
         "worst": None if worst is None else view.shown_figure(worst),
     }
+
+
+def _set(greys: GreyStanding) -> bool:
+    """Whether nothing is left to do about the grey scale."""
+    return greys.standing == "within" and not greys.stale
 
 
 @router.get("/jobs/{job_id}/setup/{name}.svg")
