@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import random
 import tomllib
 import uuid
@@ -17,9 +18,12 @@ from tubewright import case
 from tubewright.errors import Fault, InputError
 from tubewright.knowledge.load import load_knowledge
 from tubewright.knowledge.model import Knowledge
+from tubewright.records.model import StepSort
 from tubewright.records.store import Store
 
-FILES: Final = ("shop.toml", "closed.toml", "open.toml")
+FILES: Final = ("shop.toml", "closed.toml", "finished.toml", "open.toml")
+PARTS: Final = ("visit", "tube", "display", "stock")
+"""What several of the files add to."""
 SEED: Final = 20_031  # any number: it only makes the uids the same every time
 USUAL_G2_V: Final = 300.0
 USUAL_HEATER_V: Final = 6.3
@@ -35,11 +39,12 @@ Table = Mapping[str, Any]
 
 
 def demo_shop() -> dict[str, Any]:
-    """The demo shop as data: people, instruments, tubes, displays and visits."""
-    shop: dict[str, Any] = {"visit": []}
+    """The demo shop as data: settings, people, instruments, tubes, displays, stock and visits."""
+    shop: dict[str, Any] = {name: [] for name in PARTS}
     for name in FILES:
         part = tomllib.loads(files("tubewright.demo").joinpath(name).read_text(encoding="utf-8"))
-        shop["visit"] += part.pop("visit", [])
+        for several in PARTS:
+            shop[several] += part.pop(several, [])
         shop |= part
     return shop
 
@@ -86,6 +91,7 @@ class _Loader:
         self.people: dict[str, int] = {}
         self.displays: dict[str, int] = {}
         self.tubes: dict[str, int] = {}
+        self.items: dict[str, int] = {}
         self.jobs: dict[int, int] = {}
         self.knowledge: Knowledge = load_knowledge()
         self.events: list[tuple[dt.datetime, int, Callable[[], object]]] = []
@@ -112,6 +118,7 @@ class _Loader:
             for fitting in one["tubes"]:
                 display, tube = self.displays[one["key"]], self.tubes[fitting["tube"]]
                 self._plan(fitting["days_ago"], 0, partial(self.store.fit_tube, display, tube))
+        self._stock()
         for number, visit in enumerate(self.shop["visit"]):
             self._plan_visit(number, visit)
         for moment, _, event in sorted(self.events, key=itemgetter(0, 1)):
@@ -137,6 +144,19 @@ class _Loader:
             )
         self.moment = before
 
+    def _stock(self) -> None:
+        """What the shop says of itself, and what lies in its drawers."""
+        by = next(iter(self.people.values()))
+        self.store.set_settings(self.shop["settings"], by=by)
+        given = [
+            {name: value for name, value in one.items() if name not in {"key", "of"}}
+            | {"currency": self.shop["settings"]["currency"], "sort": one.get("sort", "part")}
+            | ({"tube_id": self.tubes[one["of"]]} if "of" in one else {})
+            for one in self.shop["stock"]
+        ]
+        items = self.store.add_items(given, by=by)
+        self.items = {one["key"]: item.id for one, item in zip(self.shop["stock"], items, strict=True)}
+
     def _plan_visit(self, number: int, visit: Table) -> None:
         day = visit["days_ago"]
         steps: list[tuple[float, str, Table]] = []
@@ -145,9 +165,11 @@ class _Loader:
         if "look" in visit:
             steps.append((0.3, "look", visit["look"]))
         steps += [(one.get("hour", 0.5), "test", one) for one in visit.get("tests", ())]
-        steps += [(one["hour"], "read", one) for one in visit.get("read", ())]
-        steps += [(one["hour"], "treat", one) for one in visit.get("treat", ())]
-        steps += [(one["hour"], "repair", one) for one in visit.get("repair", ())]
+        for name in ("read", "treat", "repair", "photos", "moves", "parts", "grey", "gone"):
+            steps += [(one["hour"], name, one) for one in visit.get(name, ())]
+        # Who notes how long it took confirmed what must be so before, at the pages of the plan.
+        begun = [(one, one["hour"] - one["minutes"] / 60 - 0.1) for one in visit.get("treat", ()) if "minutes" in one]
+        steps += [(hour, "begin", one) for one, hour in begun]
         self._plan(day, 0, partial(self._open, number, visit))
         for hour, kind, step in steps:
             self._plan(day, hour, partial(self._step, number, kind, step, self.people[visit["person"]]))
@@ -166,31 +188,115 @@ class _Loader:
         ).id
 
     def _close(self, number: int, visit: Table) -> None:
-        self.store.close_job(self.jobs[number], note=visit["note"], by=self.people[visit["person"]])
+        job_id, by = self.jobs[number], self.people[visit["person"]]
+        for one in visit.get("repair", ()):
+            if one["outcome"] == "mended":
+                cautions = self.knowledge.faults[one["fault"]].cautions
+                self._confirm(job_id, "repair", one["fault"], cautions, by, when="after")
+        for one in visit.get("treat", ()):
+            if "minutes" in one:
+                cautions = self.knowledge.treatments[one["kind"]].cautions
+                self._confirm(job_id, "treatment", one["kind"], cautions, by, when="after")
+        self.store.close_job(job_id, note=visit["note"], by=by)
 
     def _step(self, number: int, kind: str, planned: Table, by: int) -> None:
         job_id = self.jobs[number]
         step = {name: value for name, value in planned.items() if name != "hour"}
-        if kind == "symptom":
-            self.store.add_symptom(job_id, step, by=by)
-        elif kind == "look":
+        if kind == "look":
             self.store.add_look(job_id, getter=step.get("getter"), neck=step.get("neck"), burn=step.get("burn"), by=by)
-        elif kind == "test":
-            self.store.add_test(job_id, step, by=by)
-        elif kind == "treat":
-            given = {name: value for name, value in step.items() if name != "note"}
-            self.store.add_treatment(job_id, given, note=step.get("note", ""), by=by)
-        elif kind == "repair":
-            self._repair(job_id, step, by)
-        else:
-            self.store.add_readings(job_id, _readings(step), by=by)
+            return
+        ways: Mapping[str, Callable[[int, dict[str, Any], int], object]] = {
+            "symptom": lambda job, one, who: self.store.add_symptom(job, one, by=who),
+            "gone": lambda job, one, who: self.store.add_symptom(job, {**one, "present": False}, by=who),
+            "test": lambda job, one, who: self.store.add_test(job, one, by=who),
+            "read": lambda job, one, who: self.store.add_readings(job, _readings(one), by=who),
+            "begin": self._begin,
+            "treat": self._treat,
+            "repair": self._repair,
+            "photos": self._photo,
+            "moves": self._move,
+            "parts": self._part,
+            "grey": self._grey,
+        }
+        ways[kind](job_id, step, by)
+
+    def _confirm(
+        self, job_id: int, sort: StepSort, step: str, cautions: tuple[str, ...], by: int, *, when: str = "before"
+    ) -> None:
+        """What has to be so before a step, or after it, confirmed as a person would who has made it so."""
+        later = {"after", "after_repair"} if sort == "repair" else {"after"}
+        asked = (self.knowledge.cautions[name] for name in cautions)
+        said = {one.id: one.confirm for one in asked if one.confirm and (one.asked in later) == (when == "after")}
+        if said:
+            self.store.confirm(job_id, sort, step, cautions=said, by=by)
+
+    def _begin(self, job_id: int, step: Mapping[str, Any], by: int) -> None:
+        self._confirm(job_id, "treatment", step["kind"], self.knowledge.treatments[step["kind"]].cautions, by)
+
+    def _treat(self, job_id: int, step: Mapping[str, Any], by: int) -> None:
+        more = {name: step[name] for name in ("note", "minutes", "seen") if name in step}
+        given = {name: value for name, value in step.items() if name not in more}
+        if "minutes" in step:
+            more["plan_step"] = f"{step['kind']}:{step['gun']}" if "gun" in step else step["kind"]
+        self.store.add_treatment(job_id, given, **more, by=by)
+
+    def _photo(self, job_id: int, step: Mapping[str, Any], by: int) -> None:
+        """A photograph with its measurement, as they were taken and reckoned once."""
+        stage = step["stage"]
+        folder = files("tubewright.demo").joinpath("pictures")
+        found = json.loads(folder.joinpath(f"{stage}.json").read_text(encoding="utf-8"))
+        photo = self.store.add_photo(
+            job_id,
+            folder.joinpath(f"{stage}.jpg").read_bytes(),
+            media_type="image/jpeg",
+            file_name=f"{stage}.jpg",
+            preview=folder.joinpath(f"{stage}-small.jpg").read_bytes(),
+            stage=stage,
+            by=by,
+        )
+        self.store.save_measurement(
+            job_id,
+            photo_shas=[photo.sha256],
+            settings_json=json.dumps(found["settings"], ensure_ascii=False),
+            answer_json=json.dumps(found["answer"], ensure_ascii=False, separators=(",", ":")),
+            accepted=True,
+            model_version=found["model_version"],
+            headline=found["headline"],
+            stage=stage,
+            overlay=("image/svg+xml", folder.joinpath(f"{stage}.svg").read_bytes()),
+            by=by,
+        )
+
+    def _move(self, job_id: int, step: Mapping[str, Any], by: int) -> None:
+        measured = self.store.job(job_id).measurements
+        if measured:
+            self._confirm(job_id, "control", step["control"], self.knowledge.controls[step["control"]].cautions, by)
+        self.store.add_move(job_id, {**step, "after_measurement_id": measured[-1].id if measured else None}, by=by)
+
+    def _part(self, job_id: int, step: Mapping[str, Any], by: int) -> None:
+        held = self.store.reserve(
+            job_id, self.items[step["item"]], step["quantity"], order=step.get("order", False), by=by
+        )
+        if step.get("used"):
+            self.store.use(held.id, version=held.version, by=by)
+
+    def _grey(self, job_id: int, step: Mapping[str, Any], by: int) -> None:
+        rows = [("white", *one) for one in step["steps"]]
+        last = step["steps"][-1][4]
+        rows += [(gun, 1.0, *one, last) for gun, one in zip(case.GUNS, step["guns"], strict=True)]
+        names = ("shown", "level", "x", "y", "Y", "minutes")
+        given = {
+            "readings_json": json.dumps([dict(zip(names, row, strict=True)) for row in rows]),
+            "turned_json": json.dumps(step.get("turned", {})),
+            "white": step["white"],
+            "peak_cd_m2": step["peak_cd_m2"],
+        }
+        self.store.add_grey_round(job_id, given, by=by)
 
     def _repair(self, job_id: int, step: Mapping[str, Any], by: int) -> None:
         given = {name: step[name] for name in ("fault", "outcome")}
         if given["outcome"] == "mended":
-            cautions = (self.knowledge.cautions[name] for name in self.knowledge.faults[given["fault"]].cautions)
-            said = {one.id: one.confirm for one in cautions if one.asked == "before"}
-            self.store.confirm(job_id, "repair", given["fault"], cautions=said, by=by)
+            self._confirm(job_id, "repair", given["fault"], self.knowledge.faults[given["fault"]].cautions, by)
         self.store.add_repair(job_id, given, minutes=step.get("minutes"), note=step.get("note", ""), by=by)
 
 
@@ -204,7 +310,8 @@ def _readings(step: Table) -> list[dict[str, object]]:
     }
     found: list[dict[str, object]] = []
     for name, (kind, unit) in _PER_GUN.items():
-        for gun, value in zip(case.GUNS, step.get(name, ()), strict=False):
+        guns = (step["gun"],) if "gun" in step else case.GUNS
+        for gun, value in zip(guns, step.get(name, ()), strict=False):
             one: dict[str, object] = {"gun": gun, "kind": kind, "value": value, "unit": unit, **common}
             if kind == "emission" and "unit" in step:
                 one["unit"] = step["unit"]
