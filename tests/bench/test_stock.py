@@ -288,7 +288,7 @@ def test_the_label_of_an_item_opens_it(visitor: Visitor) -> None:
 
 
 def _scanned(pdf: bytes) -> str:
-    import pypdfium2  # type: ignore[import-untyped]  # carries no types
+    import pypdfium2
 
     page = pypdfium2.PdfDocument(pdf)[0]
     picture = np.ascontiguousarray(page.render(scale=4, grayscale=True).to_numpy().squeeze())

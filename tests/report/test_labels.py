@@ -11,7 +11,7 @@ from xml.etree import ElementTree as ET
 import cv2
 import numpy as np
 import pypdf
-import pypdfium2  # type: ignore[import-untyped]  # carries no types
+import pypdfium2
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st

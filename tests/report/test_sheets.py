@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 import pypdf
-import pypdfium2  # type: ignore[import-untyped] # it publishes no types
+import pypdfium2
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st

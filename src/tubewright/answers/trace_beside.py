@@ -69,7 +69,7 @@ def others(
             yield _other(knowledge, "repair", name, NOT_CONFIRMED if closed & set(conditions("repair", name)) else "")
     for barred_one in refusals(search):
         sort = barred_one.step_sort
-        if isinstance(barred_one, Barred) and barred_one.caution in closed and sort != "treatment":
+        if isinstance(barred_one, Barred) and barred_one.caution in closed and sort in ("test", "repair"):
             yield _other(knowledge, sort, barred_one.step, NOT_CONFIRMED)
     for left, name in sorted(put_off(search)):
         if left != "words":
