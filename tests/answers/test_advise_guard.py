@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 
 import pytest
 
-from tubewright.answers.advise_guard import WAYS, Way, control_step, round_guard
+from tubewright.answers.advise_guard import WAYS, Way, asked_ways, control_step, round_guard
 from tubewright.judgement.guards import StepSort
 from tubewright.knowledge.load import load_knowledge
 
@@ -46,3 +46,22 @@ def test_a_set_that_runs_is_not_asked_to_be_cold_and_a_drained_one_not_to_be_liv
     assert not running & {"hot_parts", "anode_charge", "primary_reservoir"}
     assert {"hot_parts", "anode_charge", "primary_reservoir"} <= off
     assert "eht_live" not in off
+
+
+def test_what_a_round_asks_is_told_for_each_way_alone() -> None:
+    off, running = asked_ways(["cutoff_red", "focus"], KNOWLEDGE)
+    assert (off.way, running.way) == ("off", "running")
+    for one in (off, running):
+        guard = round_guard(["cutoff_red", "focus"], [], now=NOW, ran_at=None, way=one.way, knowledge=KNOWLEDGE)
+        assert one.confirm == tuple(condition.words for condition in guard.conditions)
+    live, drained = KNOWLEDGE.cautions["eht_live"].confirm, KNOWLEDGE.cautions["anode_charge"].confirm
+    assert live in running.confirm
+    assert live not in off.confirm
+    assert drained in off.confirm
+    assert drained not in running.confirm
+
+
+def test_where_no_hand_goes_inside_no_way_is_asked_for() -> None:
+    outside = [name for name, one in KNOWLEDGE.controls.items() if one.hazard == "H0" and not one.cautions]
+    assert asked_ways([], KNOWLEDGE) == ()
+    assert asked_ways(outside, KNOWLEDGE) == ()

@@ -60,6 +60,14 @@ def test_a_job_is_advised_on_and_its_moves_are_written_down(run: Run, store: Sto
     assert len(store.moves(1)) == len(body["moves"])
     text = run("advise", "job:1").out
     assert text.startswith("Before anything is touched:")
+    said = " ".join(text.split())
+    off, running = said.split("Unplugged and drained, once each of these is so:")[1].split(
+        "Or: With the set running, once each of these is so:"
+    )
+    for way, part in zip(body["ways"], (off, running), strict=True):
+        assert part.strip().startswith(way["words"])
+        assert all(" ".join(one.split()) in part for one in way["confirm"])
+    assert text.count("once each of these is so:") == 2
     assert "Turned since the last photograph" in text
     assert max(len(line) for line in text.splitlines()) <= 80
 

@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
+from tubewright.answers.advise_guard import INSIDE, NEAR_NECK, asked_ways
 from tubewright.answers.advise_learned import Earlier, carried_into, gains_taught, learned_of
 from tubewright.answers.advise_order import order_of
 from tubewright.answers.advised import Advised, AdvisedMove, ExpectedAnswer, NotKnown, Remaining
@@ -37,10 +38,6 @@ __all__ = [
 DEGAUSS: Final = "degauss"
 ADVISABLE: Final = TURNABLE | {DEGAUSS, "wedges"}
 """Controls that advice can be given on; the others of the list need a meter or a grey scale."""
-
-NEAR_NECK: Final = ("local_rules", "mains_live", "eht_live", "hot_parts", "implosion")
-INSIDE: Final = ("local_rules", "mains_live", "hot_chassis")
-"""Ids of cautions that stand before every control of that place, whatever the control's own are."""
 
 HEADLINES: Final[dict[State, str]] = {
     "not_warm": "Nothing yet: let it warm up, then photograph it again.",
@@ -102,6 +99,7 @@ def advise(
         ),
         order=order_of(course, found, knowledge),
         learned=learned_of(course, carried, knowledge),
+        ways=asked_ways([move.control for move in moves], knowledge),
     )
 
 

@@ -10,16 +10,33 @@ first, and a confirmation is the word of whoever gave it.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal, get_args
+from typing import Final, get_args
 
-from tubewright.answers.advise import INSIDE, NEAR_NECK
+from tubewright.answers.advised import AskedWay, Way
 from tubewright.judgement.guards import Condition, Confirmed, GuardedStep, guarded, open_conditions
 from tubewright.knowledge.model import Knowledge
 
-Way = Literal["off", "running"]
+__all__ = ["Way"]
+"""What is defined beside this module and found here as well."""
+
 WAYS: Final[tuple[Way, ...]] = get_args(Way)
+WAY_WORDS: Final[Mapping[Way, tuple[str, str]]] = {
+    "off": (
+        "Unplugged and drained",
+        "Turn by the amounts with the set empty, close up, switch on, photograph. The safer way, and it is enough.",
+    ),
+    "running": (
+        "With the set running",
+        "For those who are trained and allowed to work on it live.",
+    ),
+}
+"""What each way is called, and whom it is for."""
+
+NEAR_NECK: Final = ("local_rules", "mains_live", "eht_live", "hot_parts", "implosion")
+INSIDE: Final = ("local_rules", "mains_live", "hot_chassis")
+"""Ids of cautions that stand before every control of that place, whatever the control's own are."""
 
 DRAINED: Final = ("anode_charge", "recharge", "primary_reservoir")
 """Cautions of a set that is unplugged and still charged."""
@@ -63,6 +80,22 @@ def control_step(knowledge: Knowledge, control: str, way: Way) -> GuardedStep:
     asked = {one.caution for one in kept}
     # What another condition of the same way undoes (a set that runs is not cold) nobody could truly confirm.
     return replace(step, conditions=tuple(one for one in kept if not asked & set(one.undone_by)))
+
+
+def asked_ways(controls: Iterable[str], knowledge: Knowledge) -> tuple[AskedWay, ...]:
+    """What a round asks to be true, one way and the other; nothing where no hand goes inside.
+
+    Raises:
+        InputError: There is no such control.
+    """
+    controls = tuple(controls)
+    found = []
+    for way in WAYS:
+        steps = [control_step(knowledge, control, way) for control in dict.fromkeys(controls)]
+        asked = {one.caution: one.words for step in steps for one in step.conditions}
+        name, words = WAY_WORDS[way]
+        found.append(AskedWay(way=way, name=name, words=words, confirm=tuple(asked.values())))
+    return tuple(found) if any(one.confirm for one in found) else ()
 
 
 def round_guard(

@@ -12,6 +12,7 @@ __all__ = [
     "MODEL_VERSION",
     "Advised",
     "AdvisedMove",
+    "AskedWay",
     "Done",
     "ExpectedAnswer",
     "Learned",
@@ -23,6 +24,7 @@ __all__ = [
     "Sort",
     "Standing",
     "State",
+    "Way",
     "to_json",
 ]
 
@@ -32,6 +34,8 @@ Standing = Literal["now", "waits", "within", "unknown", "yours", "not_needed", "
 to tell, left out as nothing asks for it, or without a control on this display."""
 Origin = Literal["here", "earlier", "both"]
 """Where a gain was learned: in this session, in earlier jobs of the same display, or in both."""
+Way = Literal["off", "running"]
+"""Of turning a control: with the set unplugged and drained, or with it running."""
 MODEL_VERSION: Final = "1"
 """Changes whenever the same photographs and moves may get another answer."""
 
@@ -69,7 +73,7 @@ class AdvisedMove:
         disturbs: What else it touches.
         hazard: Class and words of the hazard.
         cautions: In words.
-        confirm: What to make sure of first, in words.
+        confirm: What to make sure of first, in words, whichever way; :class:`AskedWay` parts the ways.
         entry: What to write into the file of moves once it is done.
     """
 
@@ -223,6 +227,23 @@ class OfJob:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AskedWay:
+    """What one way of turning the controls of a round asks to be true first.
+
+    Attributes:
+        way: With the set off and drained, or running.
+        name: What it is called.
+        words: Whom it is for.
+        confirm: What to make sure of, all of it, in words.
+    """
+
+    way: Way
+    name: str
+    words: str
+    confirm: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Advised:
     """The whole answer.
 
@@ -233,6 +254,7 @@ class Advised:
         tolerance: The set of tolerances.
         moves: In the order of work.
         cautions: Of all moves together, before any of them.
+        ways: What each of the two ways of turning them asks for; one of them is enough. None where no hand goes inside.
         remaining: Every measured error.
         unknown: What couldn't be measured.
         notes: What else there is to say: controls at their end, moves that went the other way.
@@ -257,6 +279,7 @@ class Advised:
     order: tuple[OrderStep, ...] = ()
     learned: tuple[Learned, ...] = ()
     job: OfJob | None = None
+    ways: tuple[AskedWay, ...] = ()
 
 
 def to_json(answer: Advised) -> dict[str, Any]:
@@ -268,6 +291,9 @@ def to_json(answer: Advised) -> dict[str, Any]:
         "headline": answer.headline,
         "tolerance": answer.tolerance,
         "cautions": list(answer.cautions),
+        "ways": [
+            {"way": one.way, "name": one.name, "words": one.words, "confirm": list(one.confirm)} for one in answer.ways
+        ],
         "moves": [_move(one) for one in answer.moves],
         "remaining": [
             {

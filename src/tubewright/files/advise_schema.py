@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import get_args
 
 from tubewright.answers.advise import TOLERANCES
-from tubewright.answers.advised import FORMAT, Origin, Sort, Standing, State
+from tubewright.answers.advised import FORMAT, Origin, Sort, Standing, State, Way
 from tubewright.answers.measurement import ZONES
 from tubewright.files.schemas import _DIALECT, Schema, _list, _object
 
@@ -27,10 +27,14 @@ def advise_schema() -> Schema:
         "headline": text,
         "tolerance": {"enum": list(TOLERANCES)},
         "cautions": {**texts, "description": "of all moves; read them before the first"},
+        "ways": {
+            **_list({"way": {"enum": list(get_args(Way))}, "name": text, "words": text, "confirm": texts}),
+            "description": "the ways of turning them, and what must be true for each; one of them is enough",
+        },
         "moves": _list(
             {
                 "cautions": {**texts, "description": "read these before the move"},
-                "confirm": {**texts, "description": "what must be true before a hand goes in"},
+                "confirm": {**texts, "description": "what must be true first, whichever way; ways parts them"},
                 "hazard": {"enum": ["H0", "H1", "H2", "H3", "H4"]},
                 "control": text,
                 "name": text,

@@ -17,10 +17,11 @@ def advise_blocks(answer: Advised) -> list[Block]:
     if answer.cautions:
         blocks.append(Paragraph(text="Before anything is touched:", strong=True))
         blocks.append(Listing(items=answer.cautions))
-        confirm = tuple(dict.fromkeys(text for move in answer.moves for text in move.confirm))
-        if confirm:
-            blocks.append(Paragraph(text="Make sure:", strong=True))
-            blocks.append(Listing(items=confirm))
+    for number, way in enumerate(answer.ways):
+        # The conditions of one way contradict those of the other: drained, or running.
+        blocks.append(Paragraph(text=f"{'Or: ' if number else ''}{way.name}, once each of these is so:", strong=True))
+        blocks.append(Paragraph(text=way.words))
+        blocks.append(Listing(items=way.confirm))
     if answer.job is not None and answer.job.pending:
         blocks.append(Paragraph(text="Turned since the last photograph, which doesn't show it yet:", strong=True))
         blocks.append(Listing(items=tuple(f"{one.name}: {one.words}" for one in answer.job.pending)))

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from fastapi import Request, Response
 
-from tubewright.answers.advise_guard import RoundGuard, Way, control_step
+from tubewright.answers.advise_guard import WAY_WORDS, RoundGuard, Way, control_step
 from tubewright.bench.forms import FormReader
 from tubewright.bench.guarding import Lock
 from tubewright.bench.pages import PERSON_COOKIE, YEAR_SECONDS, Bench, go
@@ -19,16 +19,6 @@ from tubewright.errors import Fault
 from tubewright.judgement.guards import DEFERS
 
 PART: Final = "Set-up"
-WAY_WORDS: Final[Mapping[Way, tuple[str, str]]] = {
-    "off": (
-        "Unplugged and drained",
-        "Turn by the amounts with the set empty, close up, switch on, photograph. The safer way, and it is enough.",
-    ),
-    "running": (
-        "With the set running",
-        "For those who are trained and allowed to work on it live.",
-    ),
-}
 
 Redraw = Callable[[Mapping[str, Any]], Response]
 """Draws the page of the round again, with what is to be shown beside it."""
