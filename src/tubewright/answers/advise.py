@@ -297,6 +297,11 @@ def _notes(course: Course, found: Plan, knowledge: Knowledge) -> Iterable[str]:
             f"By the photograph after it, {names([move.control])} went the other way than written after photograph"
             f" {move.after}. The advice takes it so; if you see it too, write wrong_way = true."
         )
+    if course.contradicted:
+        yield (
+            f"Two moves of {names(course.contradicted)} contradict each other: one went the other way than written, and"
+            " nothing tells which. It is tried anew; if you know which it was, write wrong_way = true."
+        )
     if found.stuck:
         yield f"At its end, with the error still there: {names(found.stuck)}. That speaks for a fault."
     if found.idle:

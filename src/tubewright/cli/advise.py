@@ -75,7 +75,7 @@ def advise(
         float | None, typer.Option("--minutes-on", metavar="MIN", help="How long it has been on.")
     ] = None,
     at_once: Annotated[
-        int | None, typer.Option("--at-once", min=1, max=20, help="Controls between two photographs, at most; else 6.")
+        int | None, typer.Option("--at-once", min=1, max=20, help="Controls between two photographs, at most; else 10.")
     ] = None,
     since: Annotated[
         int | None, typer.Option("--since", metavar="NUMBER", help="Of a job: begin with this measurement.")
@@ -123,7 +123,7 @@ def advise(
         tolerance=tolerance,
         opening_mm=opening_mm,
         minutes_on=minutes_on,
-        at_once=6 if at_once is None else at_once,
+        at_once=10 if at_once is None else at_once,
         append=append,
         as_json=as_json,
         shop=shop,

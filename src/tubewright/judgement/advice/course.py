@@ -44,7 +44,8 @@ class Setup:
         tolerance: The set of tolerances it is held to.
         warm: It has warmed up.
         degaussed: It was degaussed in its place this session, before the first photograph.
-        at_once: So many controls at most between two photographs.
+        at_once: So many controls at most between two photographs. As many as a list on the bench bears: each look
+            costs more than a turn, and effects are told apart by where on the picture they show.
         rings: How each pair of rings stood at the first photograph, where somebody looked.
         opening_mm: Width and height of the opening that the picture is to fill, by a ruler; ``None`` if nobody did.
         prior_gains: What earlier sessions on the same display taught of its gains, by name.
@@ -55,7 +56,7 @@ class Setup:
     tolerance: Tolerance = "arcade"
     warm: bool = True
     degaussed: bool = False
-    at_once: int = 6
+    at_once: int = 10
     rings: Mapping[str, RingSetting] = field(default_factory=dict)
     opening_mm: tuple[float, float] | None = None
     prior_gains: Mapping[str, CarriedGain] = field(default_factory=dict)
