@@ -81,9 +81,9 @@ def closed(answer: Response) -> bool:
     return answer.status_code == 401 or (answer.status_code == 303 and answer.headers["location"] == "/pair")
 
 
-def test_every_route_asks_for_a_session(bench: OpenBench) -> None:
-    stranger = bench.client()
-    addresses = every_address(bench)
+def test_every_route_asks_for_a_session(shared: OpenBench) -> None:
+    stranger = shared.client()
+    addresses = every_address(shared)
     # Fails if the walk no longer finds what there is.
     assert len(addresses) > 100
     for known in ("/jobs/1/readings", "/static/bench.js", "/openapi.json", "/api/assess", "/phones", "/uploads"):
@@ -94,9 +94,9 @@ def test_every_route_asks_for_a_session(bench: OpenBench) -> None:
 
 
 @pytest.mark.parametrize("method", ["PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "PROPFIND", "X", "get"])
-def test_odd_methods_open_nothing(bench: OpenBench, method: str) -> None:
+def test_odd_methods_open_nothing(shared: OpenBench, method: str) -> None:
     for path in ("/", "/jobs/1", "/static/bench.js", "/api/assess", "/uploads/1"):
-        assert bench.client().request(method, path).status_code == 401
+        assert shared.client().request(method, path).status_code == 401
 
 
 def test_only_what_pairing_needs_is_open_and_tells_nothing_of_the_shop(bench: OpenBench) -> None:
@@ -145,8 +145,8 @@ TRICKS = [
 
 
 @pytest.mark.parametrize("path", TRICKS)
-def test_tricks_with_the_path_open_nothing(bench: OpenBench, path: str) -> None:
-    answer = raw_get(bench, path)
+def test_tricks_with_the_path_open_nothing(shared: OpenBench, path: str) -> None:
+    answer = raw_get(shared, path)
     assert answer in {400, 401, 404}, answer
 
 
@@ -191,8 +191,8 @@ def raw_get(bench: OpenBench, target: str, **changes: object) -> int:
 @pytest.mark.parametrize(
     "target", ["http://127.0.0.1:8765/", "http://example.org/pair", "*", "example.org:443", "", "pair", "?x"]
 )
-def test_targets_that_are_no_path_of_ours_are_refused(bench: OpenBench, target: str) -> None:
-    assert raw_get(bench, target) in {400, 401}
+def test_targets_that_are_no_path_of_ours_are_refused(shared: OpenBench, target: str) -> None:
+    assert raw_get(shared, target) in {400, 401}
 
 
 @given(
@@ -245,9 +245,9 @@ FORWARDED = [
 
 
 @pytest.mark.parametrize("headers", FORWARDED)
-def test_what_a_request_says_of_itself_does_not_help(bench: OpenBench, headers: dict[str, str]) -> None:
-    assert bench.client().get("/", headers=headers).status_code == 401
-    assert bench.client().post("/people", data={"name": "M"}, headers={**headers, "origin": BASE}).status_code == 401
+def test_what_a_request_says_of_itself_does_not_help(shared: OpenBench, headers: dict[str, str]) -> None:
+    assert shared.client().get("/", headers=headers).status_code == 401
+    assert shared.client().post("/people", data={"name": "M"}, headers={**headers, "origin": BASE}).status_code == 401
 
 
 @given(
@@ -263,17 +263,17 @@ def test_no_header_opens_anything(shared: OpenBench, headers: dict[str, str]) ->
     assert raw_get(shared, "/jobs/1", headers=sent) in {303, 401}
 
 
-@pytest.mark.parametrize(
-    "host",
-    ["example.org", f"example.org:{PORT}", LAN, f"{LAN}:1", f"127.0.0.1:{PORT}", f"localhost:{PORT}", "",
-     f"{LAN}:{PORT}@example.org", f"{LAN}.example.org:{PORT}", f"[::1]:{PORT}", f"192.168.77.6:{PORT}"],
-)  # fmt: skip
-def test_a_forged_host_is_refused_paired_or_not(bench: OpenBench, host: str) -> None:
-    for client in (bench.client(), bench.phone()):
-        for path in ("/", "/pair", "/static/bench.css"):
-            answer = client.get(path, headers={"host": host})
-            assert answer.status_code == 421
-            assert "<html" not in answer.text
+def test_a_forged_host_is_refused_paired_or_not(bench: OpenBench) -> None:
+    clients = (bench.client(), bench.phone())
+    for host in (
+        "example.org", f"example.org:{PORT}", LAN, f"{LAN}:1", f"127.0.0.1:{PORT}", f"localhost:{PORT}", "",
+        f"{LAN}:{PORT}@example.org", f"{LAN}.example.org:{PORT}", f"[::1]:{PORT}", f"192.168.77.6:{PORT}",
+    ):  # fmt: skip
+        for client in clients:
+            for path in ("/", "/pair", "/static/bench.css"):
+                answer = client.get(path, headers={"host": host})
+                assert answer.status_code == 421, host
+                assert "<html" not in answer.text
 
 
 def test_the_screen_at_the_machine_needs_no_session_and_no_other_name_counts_there(bench: OpenBench) -> None:
@@ -288,10 +288,10 @@ def test_the_screen_at_the_machine_needs_no_session_and_no_other_name_counts_the
     assert other_half.get("/").status_code == 421
 
 
-def test_an_unknown_peer_is_a_stranger(bench: OpenBench) -> None:
-    assert raw_get(bench, "/", client=None) == 401
-    assert raw_get(bench, "/", client=("not an address", 1)) == 401
-    assert raw_get(bench, "/", server=None) in {401, 421}
+def test_an_unknown_peer_is_a_stranger(shared: OpenBench) -> None:
+    assert raw_get(shared, "/", client=None) == 401
+    assert raw_get(shared, "/", client=("not an address", 1)) == 401
+    assert raw_get(shared, "/", server=None) in {401, 421}
 
 
 def test_cross_site_posts_do_nothing_even_with_the_phones_cookies(bench: OpenBench) -> None:
@@ -356,12 +356,12 @@ def test_oversized_bodies_are_refused_announced_or_not(bench: OpenBench) -> None
     assert bench.client().post("/people", content=drip(), headers=kind).status_code == 401
 
 
-def test_two_hosts_or_two_lengths_are_no_request(bench: OpenBench) -> None:
+def test_two_hosts_or_two_lengths_are_no_request(shared: OpenBench) -> None:
     good = (b"host", f"{LAN}:{PORT}".encode())
-    assert raw_get(bench, "/pair", headers=[good, (b"host", b"example.org")]) == 400
-    assert raw_get(bench, "/pair", headers=[good, (b"content-length", b"0"), (b"content-length", b"5")]) == 400
+    assert raw_get(shared, "/pair", headers=[good, (b"host", b"example.org")]) == 400
+    assert raw_get(shared, "/pair", headers=[good, (b"content-length", b"0"), (b"content-length", b"5")]) == 400
     both = [good, (b"content-length", b"5"), (b"transfer-encoding", b"chunked")]
-    assert raw_get(bench, "/pair", headers=both) == 400
+    assert raw_get(shared, "/pair", headers=both) == 400
 
 
 def test_strangers_are_slowed_down_by_address_and_phones_are_not(store: Store) -> None:
@@ -413,13 +413,13 @@ def test_many_addresses_together_can_try_only_so_often(store: Store) -> None:
     assert set(statuses[30:]) == {429}
 
 
-def test_a_program_is_told_in_json_and_a_person_is_led_to_the_page_that_pairs(bench: OpenBench) -> None:
-    answer = bench.client().post("/api/assess", json={"format": 1})
+def test_a_program_is_told_in_json_and_a_person_is_led_to_the_page_that_pairs(shared: OpenBench) -> None:
+    answer = shared.client().post("/api/assess", json={"format": 1})
     assert answer.status_code == 401
     assert answer.json()["faults"][0]["mend"]
-    led = bench.client().get("/jobs/1", headers=HTML)
+    led = shared.client().get("/jobs/1", headers=HTML)
     assert (led.status_code, led.headers["location"]) == (303, "/pair")
-    assert "Not paired" in bench.client().post("/people", headers={**HTML, "origin": BASE}).text
+    assert "Not paired" in shared.client().post("/people", headers={**HTML, "origin": BASE}).text
 
 
 def test_encrypted_the_cookies_are_secure_and_plain_origins_are_foreign(store: Store) -> None:

@@ -127,14 +127,12 @@ def test_a_new_code_makes_the_one_before_worthless_and_hiding_does_too(bench: Op
     assert bench.pair(bench.client(), second).status_code == 403
 
 
-@pytest.mark.parametrize(
-    "code", ["", " ", "A", "A" * 24, "A" * 5000, "../..", "<script>", "ÄÖÜ", "0" * 64, "' OR 1=1 --"]
-)
-def test_what_is_no_code_pairs_nothing(bench: OpenBench, code: str) -> None:
+def test_what_is_no_code_pairs_nothing(bench: OpenBench) -> None:
     bench.code()
-    answer = bench.pair(bench.client(), code)
-    assert answer.status_code == 403
-    assert "<script>" not in answer.text.partition("</head>")[2]
+    for code in ("", " ", "A", "A" * 24, "A" * 5000, "../..", "<script>", "ÄÖÜ", "0" * 64, "' OR 1=1 --"):
+        answer = bench.pair(bench.client(), code)
+        assert answer.status_code == 403
+        assert "<script>" not in answer.text.partition("</head>")[2]
 
 
 def test_the_session_is_random_hashed_and_out_of_reach_of_scripts(bench: OpenBench) -> None:
