@@ -145,7 +145,7 @@ def test_the_data_speaks_of_no_figure_it_doesn_t_use() -> None:
         for one in visit.get("parts", ()):
             assert set(one) <= {"hour", "item", "quantity", "used", "order"}, visit["display"]
         for one in visit.get("grey", ()):
-            assert set(one) <= {"hour", "white", "peak_cd_m2", "turned", "steps", "guns"}, visit["display"]
+            assert set(one) <= {"hour", "white", "peak_cd_m2", "turned", "steps", "guns", "room"}, visit["display"]
 
 
 def finished(shop: Store) -> JobPage:

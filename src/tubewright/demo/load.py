@@ -25,6 +25,7 @@ FILES: Final = ("shop.toml", "closed.toml", "finished.toml", "open.toml")
 PARTS: Final = ("visit", "tube", "display", "stock")
 """What several of the files add to."""
 SEED: Final = 20_031  # any number: it only makes the uids the same every time
+STOCKED_DAYS_AGO: Final = 700
 USUAL_G2_V: Final = 300.0
 USUAL_HEATER_V: Final = 6.3
 USUAL_INSTRUMENT: Final = "Bench rig"
@@ -118,7 +119,7 @@ class _Loader:
             for fitting in one["tubes"]:
                 display, tube = self.displays[one["key"]], self.tubes[fitting["tube"]]
                 self._plan(fitting["days_ago"], 0, partial(self.store.fit_tube, display, tube))
-        self._stock()
+        self._plan(STOCKED_DAYS_AGO, 0, self._stock)
         for number, visit in enumerate(self.shop["visit"]):
             self._plan_visit(number, visit)
         for moment, _, event in sorted(self.events, key=itemgetter(0, 1)):
@@ -284,6 +285,7 @@ class _Loader:
         rows = [("white", *one) for one in step["steps"]]
         last = step["steps"][-1][4]
         rows += [(gun, 1.0, *one, last) for gun, one in zip(case.GUNS, step["guns"], strict=True)]
+        rows.append(("off", 0.0, *step["room"], last))
         names = ("shown", "level", "x", "y", "Y", "minutes")
         given = {
             "readings_json": json.dumps([dict(zip(names, row, strict=True)) for row in rows]),
