@@ -1,7 +1,8 @@
 """Takes the guide's pictures from the running program, with the demo shop in it.
 
     python tools/screenshots.py             the guide's pictures, into docs/pictures
-    python tools/screenshots.py FOLDER      every page, device and theme, to look at
+    python tools/screenshots.py FOLDER      every page, device and theme, to look at, each in its whole length
+    python tools/screenshots.py FOLDER stock proof      only these of them
 
 Desktop pictures are 1280 x 900, phone pictures 390 x 844; ``-dark`` in a name says
 which theme. The shop is made anew each time and thrown away.
@@ -172,15 +173,15 @@ def fill(page: Page, name: str) -> None:
         page.focus("#green_emission")
 
 
-def shoot(page: Page, folder: Path, name: str, theme: str, *, part: str | None = None) -> None:
+def shoot(page: Page, folder: Path, name: str, theme: str, *, part: str | None = None, whole: bool = False) -> None:
     """One picture, of the whole view or of one part, when all drawings on the page are there."""
     page.wait_for_load_state("networkidle")
     path = str(folder / f"{name}{'-dark' if theme == 'dark' else ''}.png")
     if part is None:
-        page.screenshot(path=path)
+        page.screenshot(path=path, full_page=whole)
     else:
         page.locator("section", has=page.locator(part)).last.screenshot(path=path)
-    if Path(path).stat().st_size > LARGEST_BYTES:
+    if not whole and Path(path).stat().st_size > LARGEST_BYTES:
         # A photograph in the picture. The palette covers all its colours: the commonest would leave the arrows grey.
         with Image.open(path) as taken:
             small = taken.convert("RGB").quantize(
@@ -195,11 +196,44 @@ def oldest_tube(store: Store) -> int:
     return max(tubes, key=lambda t: len(store.tube_history(t.id).readings)).id
 
 
+def finished_places(store: Store) -> dict[str, str]:
+    """The pages of the demo shop's finished job, of its stock and of the shop itself."""
+    (found,) = store.board("Bell Buoy", state="closed").rows
+    job = f"/jobs/{found.job_id}"
+    waits = next(row.job_id for row in store.board("Nine Lanterns").rows if row.state != "closed")
+    item = next(one for one in store.all_items() if one.reserved)
+    donor = next(one for one in store.all_items() if one.sort == "tube")
+    return {
+        "treatments": f"{job}/treatments",
+        "hold": f"{job}/treatments/hold?gun=blue",
+        "setup": f"{job}/setup",
+        "setup-move": f"{job}/setup/moves/new?control=four_pole_rings",
+        "grey": f"{job}/setup/grey",
+        "parts": f"{job}/parts",
+        "proof": f"{job}/proof",
+        "quote": f"{job}/quote",
+        "bill": f"{job}/bill",
+        "parts-waiting": f"/jobs/{waits}/parts",
+        "treatments-open": f"/jobs/{waits}/treatments",
+        "stock": "/stock",
+        "item": f"/stock/{item.id}",
+        "item-tube": f"/stock/{donor.id}",
+        "order": "/stock/order",
+        "labels": "/stock/labels",
+        "donor": f"/donor?job={waits}",
+        "settings": "/settings",
+        "take-in": "/take-in",
+        "phones": "/phones",
+        "phone": "/phone",
+        "due": "/due",
+    }
+
+
 def main() -> int:
     """Take all pictures."""
     from playwright.sync_api import sync_playwright
 
-    everything = len(sys.argv) > 1
+    everything, only = len(sys.argv) > 1, sys.argv[2:]
     folder = Path(sys.argv[1]) if everything else ROOT / "docs" / "pictures"
     folder.mkdir(parents=True, exist_ok=True)
     path = chromium_path()
@@ -231,6 +265,7 @@ def main() -> int:
             "diagnosis": f"/jobs/{hunted}/diagnosis",
             "next-test": f"/jobs/{hunted}/diagnosis",
         }
+        places |= finished_places(store)
         with served(app) as address, sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=path, args=list(ARGUMENTS))
             for device, settings in DEVICES.items():
@@ -238,10 +273,14 @@ def main() -> int:
                     context = browser.new_context(**settings, color_scheme=theme)
                     page = context.new_page()
                     for name, to in places.items():
-                        if everything or f"{name}-{device}" in GUIDE:
+                        if (
+                            name in only
+                            or (everything and not only)
+                            or (not everything and f"{name}-{device}" in GUIDE)
+                        ):
                             visit(page, address + to)
                             fill(page, name)
-                            shoot(page, folder, f"{name}-{device}", theme, part=PARTS.get(name))
+                            shoot(page, folder, f"{name}-{device}", theme, part=PARTS.get(name), whole=everything)
                     context.close()
             browser.close()
     if not everything and (missing := GUIDE - {path.stem for path in folder.glob("*.png")}):
