@@ -77,6 +77,34 @@ def test_a_backup_is_put_back_and_what_was_there_is_kept(run: Run, job: int, pla
         assert store.job(job).job.state == "open"
 
 
+def test_the_shops_own_file_goes_along_with_a_backup(
+    run: Run, job: int, place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own, sound = place / "own.toml", '[[chassis]]\nid = "reed_20"\nname = "Reed 20"\n'
+    own.write_text(sound, encoding="utf-8")
+    copied = " ".join(run("backup", "copy.sqlite3").err.split())
+    assert f"{own} is copied to copy.own.toml" in copied
+    same = " ".join(run("restore", "copy.sqlite3").err.split())
+    assert "is the same as the one beside the copy" in same
+    own.write_text(sound.replace("20", "22"), encoding="utf-8")
+    restored = " ".join(run("restore", "copy.sqlite3").err.split())
+    assert "The one that was there is now" in restored
+    assert own.read_text(encoding="utf-8") == sound
+    (kept,) = place.glob("own-before-restore-*.toml")
+    assert "reed_22" in kept.read_text(encoding="utf-8")
+    # Refused before anything is written, and told where none lies beside the copy.
+    (place / "second.own.toml").write_text("precious", encoding="utf-8")
+    assert run("backup", "second.sqlite3").code == 2
+    assert not (place / "second.sqlite3").exists()
+    (place / "copy.own.toml").unlink()
+    assert "stays as it is" in run("restore", "copy.sqlite3").err
+    monkeypatch.setenv("TUBEWRIGHT_OWN", str(place / "nowhere.toml"))
+    missing = run("backup", "third.sqlite3")
+    assert missing.code == 0
+    assert "was not copied" in missing.err
+    assert job == 1
+
+
 def test_a_job_travels_to_another_shop(run: Run, job: int, place: Path) -> None:
     assert run("export", "all.json").code == 0
     assert run("export", "job.json", "--job", str(job)).code == 0
@@ -135,7 +163,8 @@ def test_the_bench_is_started_on_this_machine_only(run: Run, place: Path, monkey
     assert run("bench", "--no-browser", "--port", "9000", "--demo").code == 0
     ((where, more),) = called
     assert where == place / "shop.sqlite3"
-    assert more == {"host": "127.0.0.1", "port": 9000, "open_browser": False, "demo": True, "own": None}
+    said = {"host": "127.0.0.1", "port": 9000, "open_browser": False, "demo": True, "own": None, "lan": None}
+    assert more == {**said, "own_place": place / "own.toml"}
 
 
 def test_closing_the_bench_is_no_failure(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:

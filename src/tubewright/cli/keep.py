@@ -31,13 +31,25 @@ def backup(
 ) -> None:
     """Copy the shop's records to a file.
 
-    The copy is checked; the bench may be running meanwhile.
+    The copy is checked; the bench may be running meanwhile. The shop's own file of faults and chassis profiles is
+    copied beside it.
     """
     from tubewright.records.backup import backup as copy
+    from tubewright.records.own_copy import back_up_own, check_free
 
+    own = settings.own_path(shop)
     with open_shop(shop) as store, written(file):
+        if own is not None and own.exists():
+            check_free(file)
         report = copy(store, file)
     tell(f"Copied {_counted(report.jobs, 'job')} and {_counted(report.readings, 'reading')} to {report.path}.")
+    if own is None:
+        return
+    if not own.exists():
+        tell(f"The shop's own file was not copied: there is no {own}, though {settings.OWN_VARIABLE} names it.")
+        return
+    with written(file):
+        tell(f"The shop's own file {own} is copied to {back_up_own(own, file)}.")
 
 
 def restore(
@@ -47,7 +59,8 @@ def restore(
 ) -> None:
     """Put a copy in the place of the shop's records.
 
-    What was there is kept beside it. Close the bench first.
+    What was there is kept beside it. Close the bench first. The shop's own file is put back as well if one lies beside
+    the copy.
     """
     from tubewright.records.backup import restore as put_back
 
@@ -60,6 +73,23 @@ def restore(
         report = put_back(file, where, now=dt.datetime.now(dt.UTC))
     kept = f" What was there is now {report.set_aside}." if report.set_aside else ""
     tell(f"Put back {_counted(report.jobs, 'job')} and {_counted(report.readings, 'reading')}.{kept}")
+    _restore_own(file, settings.own_path(shop) or settings.own_place(shop))
+
+
+def _restore_own(file: Path, place: Path) -> None:
+    """Put back the shop's own file that lies beside a copy, and say what became of the one that was there."""
+    from tubewright.records.own_copy import restore_own
+
+    with written(place):
+        own = restore_own(file, place, now=dt.datetime.now(dt.UTC))
+    if own is None:
+        if place.exists():
+            tell(f"No own file lies beside the copy; {place} stays as it is.")
+    elif own.same:
+        tell(f"The shop's own file {own.path} is the same as the one beside the copy.")
+    else:
+        kept = f" The one that was there is now {own.set_aside}." if own.set_aside else ""
+        tell(f"Put back the shop's own file {own.path}.{kept}")
 
 
 def export(
