@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
+import uvicorn
+from starlette.testclient import TestClient
 
 from bench.benches import Visitor
+from tubewright.bench.own_file import OwnFile
 from tubewright.bench.pages import Bench
 from tubewright.bench.serve import run
 from tubewright.demo.load import demo_own
@@ -97,6 +101,131 @@ def test_the_bench_opens_with_the_file_and_without_a_broken_one(
     told = capsys.readouterr().err
     assert "Your own file is left out" in told
     assert f"{own}:1: chassis 'reed_20': name is missing" in told
+
+
+SOUND = '[[chassis]]\nid = "reed_20"\nname = "Reed 20"\n'
+BROKEN = '[[chassis]]\nid = "reed_20"\n'
+
+
+class Seconds:
+    """A clock that a test moves on."""
+
+    def __init__(self) -> None:
+        self.now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+def watched(visitor: Visitor, own: Path, **more: bool) -> tuple[OwnFile, Seconds]:
+    clock_s = Seconds()
+    return OwnFile(visitor.app, own, clock_s=clock_s, **more), clock_s
+
+
+def test_a_change_of_the_file_counts_while_the_bench_is_open(visitor: Visitor, tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    file, clock_s = watched(visitor, own, optional=True)
+    bench: Bench = visitor.app.state.bench
+    own.write_text(SOUND, encoding="utf-8")
+    assert not file.look(), "at most once a second"
+    clock_s.now_s += 1
+    kept = visitor.app.state.diagnosing
+    assert file.look()
+    assert set(bench.knowledge.chassis) == {"reed_20"}
+    assert visitor.app.state.diagnosing is not kept, "answers by what was known before are let go"
+    clock_s.now_s += 1
+    known = bench.knowledge
+    assert not file.look()
+    assert bench.knowledge is known
+
+
+def test_mistakes_made_meanwhile_are_told_and_what_it_said_before_holds(visitor: Visitor, tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(SOUND, encoding="utf-8")
+    bench: Bench = visitor.app.state.bench
+    bench.knowledge = load_knowledge(own)
+    file, clock_s = watched(visitor, own)
+    own.write_text(BROKEN, encoding="utf-8")
+    clock_s.now_s += 1
+    assert file.look()
+    assert set(bench.knowledge.chassis) == {"reed_20"}
+    text = visitor.get("/").text
+    assert "Your own file has changed and is left as it was: it has a mistake" in text
+    assert "name is missing" in text
+    assert "reckon with what it said before" in text
+    own.unlink()
+    clock_s.now_s += 1
+    assert file.look(), "a file that was named has to be there"
+    assert "be read" in bench.own_mistakes[0].what
+    assert set(bench.knowledge.chassis) == {"reed_20"}
+    own.write_text(SOUND.replace("reed_20", "reed_22"), encoding="utf-8")
+    clock_s.now_s += 1
+    assert file.look()
+    assert set(bench.knowledge.chassis) == {"reed_22"}
+    assert "Your own file" not in visitor.get("/").text
+
+
+def test_a_file_that_was_broken_from_the_start_is_left_out_until_it_is_sound(visitor: Visitor, tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(BROKEN, encoding="utf-8")
+    bench: Bench = visitor.app.state.bench
+    file, clock_s = watched(visitor, own)
+    clock_s.now_s += 1
+    assert file.look(), "it may have changed since it was read at the start"
+    assert "Your own file is left out: it has a mistake" in visitor.get("/").text
+    own.write_text(SOUND, encoding="utf-8")
+    clock_s.now_s += 1
+    assert file.look()
+    assert bench.own_mistakes == ()
+    assert set(bench.knowledge.chassis) == {"reed_20"}
+
+
+def test_without_the_file_beside_the_records_what_is_built_in_counts(visitor: Visitor, tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(SOUND, encoding="utf-8")
+    bench: Bench = visitor.app.state.bench
+    bench.knowledge = load_knowledge(own)
+    file, clock_s = watched(visitor, own, optional=True)
+    own.unlink()
+    clock_s.now_s += 1
+    assert file.look()
+    assert not bench.knowledge.chassis
+    assert bench.own_mistakes == ()
+
+
+def test_a_folder_of_files_is_watched_too(visitor: Visitor, tmp_path: Path) -> None:
+    folder = tmp_path / "own"
+    folder.mkdir()
+    (folder / "one.toml").write_text(SOUND, encoding="utf-8")
+    visitor.app.state.bench.knowledge = load_knowledge(folder)
+    file, clock_s = watched(visitor, folder)
+    clock_s.now_s += 1
+    assert not file.look()
+    (folder / "two.toml").write_text(SOUND.replace("reed_20", "reed_22"), encoding="utf-8")
+    clock_s.now_s += 1
+    assert file.look()
+    assert set(visitor.app.state.bench.knowledge.chassis) == {"reed_20", "reed_22"}
+
+
+def test_the_open_bench_reads_a_file_that_appears(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place, shown = tmp_path / "own.toml", []
+
+    def serve(self: uvicorn.Server, **_: object) -> None:
+        app: Any = self.config.app
+        with TestClient(app, base_url="http://127.0.0.1:8765", client=("127.0.0.1", 50000)) as client:
+            app.state.bench.store.add_display({"label": "Reed"})
+            before = client.get("/displays/1/edit").text
+            place.write_text(SOUND, encoding="utf-8")
+            monkeypatch.setattr("tubewright.bench.own_file.LOOK_EVERY_S", 0.0)
+            shown.extend([before, client.get("/displays/1/edit").text])
+
+    monkeypatch.setattr("uvicorn.Server.run", serve)
+    run(tmp_path / "shop.sqlite3", port=0, open_browser=False, own=None, own_place=place)
+    assert capsys.readouterr().err == ""
+    assert "Reed 20" not in shown[0]
+    assert "Reed 20" in shown[1]
 
 
 def test_the_demo_bench_has_the_demo_shop_s_profiles(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -115,7 +115,7 @@ def test_cold_it_refuses(run: Run, store: Store, bench: Bench) -> None:
 
 def test_what_was_chosen_on_the_page_holds_where_nothing_is_typed(run: Run, store: Store, bench: Bench) -> None:
     photograph(store, bench)
-    plain = json.loads(run("advise", "job:1", "--json").out)
+    plain = json.loads(run("advise", "job:1", "--tolerance", "arcade", "--at-once", "6", "--json").out)
     typed = run("advise", "job:1", "--tolerance", "broadcast", "--at-once", "1", "--json")
     assert json.loads(typed.out) != plain
     assert typed.err == ""

@@ -44,6 +44,8 @@ class Bench:
     replay: Replay
     templates: Environment
     own_mistakes: tuple[Fault, ...] = ()
+    own_before: bool = False
+    """Whether, while the shop's own file has mistakes, what it said before holds."""
 
     def person(self, request: Request) -> Person | None:
         """Who is at the bench, if somebody said so and is still known."""
@@ -107,6 +109,7 @@ def page(request: Request, template: str, *, status: int = 200, **context: objec
         "labels": {},
         "undoable": _undoable(request, bench),
         "own_mistakes": bench.own_mistakes,
+        "own_before": bench.own_before,
         # Whether a phone asks, over a connection that may break.
         "far": not request.state.near,
         "chassis_names": [(one.id, one.name) for one in bench.knowledge.chassis.values()],

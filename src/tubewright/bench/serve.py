@@ -50,6 +50,7 @@ def run(
     open_browser: bool = True,
     demo: bool = False,
     own: Path | None = None,
+    own_place: Path | None = None,
     lan: Lan | None = None,
 ) -> None:
     """Serve the bench until it is stopped with Ctrl+C.
@@ -61,6 +62,7 @@ def run(
         open_browser: Whether to open the browser on it.
         demo: Work on an invented shop beside the real one, filled on first use.
         own: The shop's own file of faults and chassis profiles; one with mistakes is left out and named.
+        own_place: Where it is looked for while the bench is open if there is none yet.
         lan: Listen to the shop's network besides, for paired phones.
 
     Raises:
@@ -71,6 +73,7 @@ def run(
     from tubewright.bench.app import create_app
     from tubewright.bench.judging import judge_unjudged
     from tubewright.bench.lan.once import REMEMBERED_DAYS
+    from tubewright.bench.own_file import watch
     from tubewright.demo.load import demo_own, load_demo
     from tubewright.records.store import open_store
 
@@ -87,6 +90,8 @@ def run(
             load_demo(store, store.clock())
         knowledge, mistakes = _knowledge(demo_own() if demo else own)
         app = create_app(store, knowledge, own_mistakes=mistakes, network=network)
+        if not demo:
+            watch(app, own, own_place)
         if demo:
             judge_unjudged(app.state.bench)
         logging.getLogger("tubewright.bench").addHandler(logging.StreamHandler(sys.stderr))

@@ -59,6 +59,7 @@ def bench(
             open_browser=browser,
             demo=with_demo,
             own=settings.own_path(shop),
+            own_place=settings.own_place(shop),
             lan=Lan(address=address, certificate=certificate, key=key) if lan else None,
         )
 
