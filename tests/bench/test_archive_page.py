@@ -119,14 +119,14 @@ def test_there_and_back_gives_the_same_job(visitor: Visitor, job: int, other: St
 
 def test_every_job_of_the_demo_shop_comes_through_whole(store: Store, other: Store) -> None:
     load_demo(store, dt.datetime(2026, 3, 1, 10, tzinfo=dt.UTC))
-    from tubewright.bench.archiving import still
+    from tubewright.bench.archiving import files_of, still
     from tubewright.files.archive import read_archive, write_archive
 
     count = sum(store.counts().values())
     assert count > 20
     for number in range(1, count + 1):
         whole, out = still(store.job_archive(number)), io.BytesIO()
-        write_archive(out, whole, [])
+        write_archive(out, whole, files_of(store, whole))
         read = read_archive(out)
         there = other.take_in_job(read.job, read.photos)
         assert still(other.job_archive(there)) == whole, number

@@ -226,7 +226,7 @@ def test_what_our_jobs_changed_is_told_and_given_to_programs(run: Run, place: Pa
     assert run("demo", str(place / "demo.sqlite3")).code == 0
     told = run("own", "learned", "--shop", str(place / "demo.sqlite3"))
     assert told.code == 0
-    assert "1 closed job of this shop" in told.out
+    assert "2 closed jobs of this shop" in told.out
     body = json.loads(run("own", "learned", "--shop", str(place / "demo.sqlite3"), "--json").out)
-    assert body["jobs"] == 1
+    assert body["jobs"] == 2
     assert {"fault", "about", "ours", "general", "jobs", "words"} == set(body["figures"][0])

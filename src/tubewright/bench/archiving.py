@@ -57,7 +57,7 @@ def write_job(store: Store, knowledge: Knowledge, job_id: int, to: IO[bytes]) ->
     left_out: list[str] = []
     parts = itertools.chain(
         [Part(name=READINGS, data=readings_csv(page))],
-        _files(store, archive),
+        files_of(store, archive),
         _papers(store, page, left_out),
         _sheets(store, knowledge, page, left_out),
     )
@@ -99,7 +99,7 @@ def readings_csv(page: JobPage) -> bytes:
     return out.getvalue()
 
 
-def _files(store: Store, archive: Mapping[str, Any]) -> Iterator[Part]:
+def files_of(store: Store, archive: Mapping[str, Any]) -> Iterator[Part]:
     """Photographs in their original bytes, their small pictures, and what was drawn on measurements."""
     tables = archive["tables"]
     folders: dict[str, str] = {}
