@@ -22,7 +22,7 @@ from tubewright.knowledge.load import load_knowledge
 from tubewright.picture.patterns.rasters import find_raster, library
 from tubewright.report.measure_summary import summary
 from tubewright.report.overlay import draw_overlay
-from tubewright.simulate.display import Curl, Misconvergence, Shape
+from tubewright.simulate.display import Curl, Misconvergence, Shape, Spot
 from tubewright.simulate.photograph import Scene, take
 from tubewright.simulate.scenes import RASTERS, plain_scene
 
@@ -53,6 +53,7 @@ def scenes() -> dict[str, Scene]:
             shape=Shape(pincushion_left_pct=0.6, pincushion_right_pct=0.4, rotation_deg=0.1, trapezoid_h_pct=0.3),
             misconvergence=Misconvergence(four_pole_mm=(0.12, -0.05), six_pole_mm=(0.06, 0.1), crossed_mm=(0.0, 0.3)),
             curl=Curl(amplitude_mm=0.4, decay_lines=9.0),
+            spot=Spot(h_mm=0.55, v_mm=0.5),
         ),
         seed=12,
     )

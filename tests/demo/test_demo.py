@@ -159,7 +159,7 @@ def test_last_week_s_job_has_something_of_everything(shop: Store) -> None:
     assert NOW - dt.timedelta(days=9) < (job.job.closed_at or NOW) < NOW - dt.timedelta(days=6)
     assert [one.stage for one in job.photos] == ["before", "after"]
     assert [one.accepted for one in job.measurements] == [True, True]
-    assert len(shop.moves(job.job.id)) == 5
+    assert len(shop.moves(job.job.id)) == 6
     assert {one.state for one in shop.reservations(job.job.id)} == {"used"}
     assert len(job.grey_rounds) == 2
     assert {one.stage for one in (each.reading for each in job.readings)} == {"before", "after"}
