@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 from tubewright.answers.advise import ways
 from tubewright.records.model import MoveRecord
 from tubewright.simulate.controls import Bench
-from tubewright.simulate.display import Curl, Misconvergence
+from tubewright.simulate.display import Curl, Misconvergence, Spot
 from tubewright.simulate.photograph import Scene, take
 from tubewright.simulate.scenes import RASTERS, plain_scene
 
@@ -95,6 +95,7 @@ class Cabinet:
             plain.display,
             misconvergence=self.inside.state.misconvergence,
             curl=Curl(amplitude_mm=self.curl_mm, decay_lines=8.0),
+            spot=Spot(h_mm=0.55, v_mm=0.5),
         )
         scene: Scene = replace(plain, display=display, seed=seed)
         return take(scene).jpeg

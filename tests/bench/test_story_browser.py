@@ -346,11 +346,11 @@ def it_is_soaked_for_a_day(s: Story) -> None:
 
 
 def its_gain_is_watched_until_it_holds(s: Story) -> None:
-    for wait, value in ((10, 597), (10, 592), (20, 588), (60, 586)):
+    for number, (wait, value) in enumerate(((10, 597), (10, 592), (20, 588), (60, 586))):
         s.clock.later(wait)
         s.phone.goto(f"{s.base}/treatments/hold?gun=blue")
         s.phone.fill("#value", str(value))
-        if wait == 10:
+        if not number:
             s.show(s.phone, "hold")
         s.phone.locator("button:text-is('Write it down')").tap()
         s.phone.wait_for_selector("text=Reading written down.")
@@ -387,6 +387,7 @@ def it_is_set_up_by_photographs(s: Story) -> None:
         send_photograph(s, f"round-{number}", "after", 12 + number)
     s.phone.goto(f"{s.base}/setup")
     s.show(s.phone, "setup-done")
+    assert not s.phone.locator("#next").count(), "nothing is left to turn"
     s.screen.goto(f"{s.own}/jobs/{s.job}/setup")
     s.show(s.screen, "setup-done-desk")
 
@@ -394,6 +395,9 @@ def it_is_set_up_by_photographs(s: Story) -> None:
 def it_is_proven(s: Story) -> None:
     s.screen.goto(f"{s.own}/jobs/{s.job}/proof")
     s.screen.wait_for_selector("#h-proof")
+    assert re.search(r"[1-9]\d* better, 0 worse", s.screen.inner_text("#h-proof"))
+    assert re.search(r"sideways bend of the first line, mm\s+[34]\.\d+.*better", s.screen.inner_text("main"))
+    assert re.search(r"emission as read, µA\s+32\d.*58\d.*better", s.screen.inner_text("main"))
     s.show(s.screen, "proof")
     s.phone.goto(f"{s.base}/proof")
     s.show(s.phone, "proof-phone")
