@@ -25,6 +25,7 @@ class Contract(enum.StrEnum):
     measure = "measure"
     diagnose = "diagnose"
     advise = "advise"
+    grey = "grey"
     quote = "quote"
     bill = "bill"
     settings = "settings"
@@ -34,6 +35,7 @@ class Contract(enum.StrEnum):
     due = "due"
     label = "label"
     donor = "donor"
+    scan = "scan"
     stock = "stock"
     stock_item = "stock-item"
     stock_reservation = "stock-reservation"
@@ -94,9 +96,11 @@ def schema(
     from tubewright.files.advise_schema import advise_schema
     from tubewright.files.diagnose_schema import diagnose_schema
     from tubewright.files.donor_schema import donor_schema, label_schema
+    from tubewright.files.grey_schema import grey_schema
     from tubewright.files.measure_schema import measure_schema
     from tubewright.files.proof_schema import proof_schema
     from tubewright.files.quote_schema import bill_schema, quote_schema, settings_schema
+    from tubewright.files.scan_schema import scan_schema
     from tubewright.files.stock_schema import SCHEMAS
     from tubewright.files.treat_schema import due_schema, hold_schema, treat_schema
 
@@ -106,6 +110,7 @@ def schema(
         Contract.measure: measure_schema,
         Contract.diagnose: diagnose_schema,
         Contract.advise: advise_schema,
+        Contract.grey: grey_schema,
         Contract.quote: quote_schema,
         Contract.bill: bill_schema,
         Contract.settings: settings_schema,
@@ -115,6 +120,7 @@ def schema(
         Contract.due: due_schema,
         Contract.label: label_schema,
         Contract.donor: donor_schema,
+        Contract.scan: scan_schema,
         **{Contract(name): schema_of for name, schema_of in SCHEMAS.items()},
     }
     emit_json(made[which]())
