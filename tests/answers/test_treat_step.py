@@ -189,7 +189,7 @@ def test_a_forbidden_step_never_gets_in(
         treatments.append({"kind": one, "gun": of, "at": at(start)})
         rows += read(start + 70, **dict(zip(GUNS, after, strict=True)))
     now = 100.0 * (len(before) + 1)
-    rows += leakage(now - 5, hk) + [{**HEATER, "at": at(now - 6)}]
+    rows += [*leakage(now - 5, hk), {**HEATER, "at": at(now - 6)}]
     case = a_case(rows, *treatments, restorations=restorations)
     plan = treat(case, KNOWLEDGE, now=at(now), confirmed=EVERY_CAUTION, futures=1000, holds=unread)
     if aimed and plan.next is not None:

@@ -388,6 +388,16 @@ def test_a_measured_photograph_offers_its_findings(visitor: Visitor) -> None:
     assert f'id="take-{ids[0]}"' not in page_of(visitor, job)
 
 
+def test_a_photograph_from_before_a_repair_offers_nothing_any_more(visitor: Visitor) -> None:
+    from bench.pictured import add_measurement
+
+    job = visitor.open_job(tube_label="A48XYZ00X01")
+    add_measurement(visitor.store, job, stage="before")
+    assert 'id="take-' in page_of(visitor, job)
+    visitor.store.add_repair(job, {"fault": "yoke_slipped", "outcome": "mended"})
+    assert 'id="take-' not in page_of(visitor, job)
+
+
 # -- for programs ------------------------------------------------------------------------------
 
 

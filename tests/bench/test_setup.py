@@ -463,3 +463,12 @@ def test_the_drawings_are_drawn(shown: SetUp) -> None:
     assert alt
     assert "middle: red" in alt[1]
     assert page
+
+
+def test_a_closed_job_asks_for_nothing_more_to_be_turned(shown: SetUp) -> None:
+    assert "Turn next" in words(shown.page())
+    shown.visitor.store.close_job(shown.job)
+    page = words(shown.page())
+    assert "This job is closed" in page
+    assert "Turn next" not in page
+    assert 'name="confirmed"' not in shown.page()

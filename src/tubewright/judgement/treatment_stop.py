@@ -248,7 +248,7 @@ def _reached(
             Stop(
                 rule="target",
                 gun=gun,
-                words=f"The {gun} gun reads {level:.2f}: the aim is {low:.2f} to {high:.2f}, "
+                words=f"The {gun} gun stands at {level:.2f} by all that was read: the aim is {low:.2f} to {high:.2f}, "
                 "never the most it could give. It has only something to lose.",
                 figures={"emission": level, "target_low_emission": low, "target_high_emission": high},
             )

@@ -138,9 +138,12 @@ class OfferedByPicture:
 
 
 def offered_by_picture(bench: Bench, job: JobPage) -> OfferedByPicture | None:
-    """What the newest measurement of a job still offers to the diagnosis."""
+    """What the newest measurement of a job still offers to the diagnosis.
+
+    Nothing once something was mended after it: the picture may be another one since.
+    """
     record = next((m for m in reversed(job.measurements) if m.accepted), None)
-    if record is None:
+    if record is None or any(one.repair.outcome == "mended" and one.at > record.at for one in job.repairs):
         return None
     try:
         answer = _answer(bench, record)
