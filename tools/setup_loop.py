@@ -32,6 +32,7 @@ from tubewright.judgement.greyscale_fit import GreyReading
 from tubewright.judgement.greyscale_gains import Gain
 from tubewright.knowledge.model import Knowledge
 from tubewright.simulate.controls import Bench
+from tubewright.simulate.display import Spot
 from tubewright.simulate.photograph import take
 from tubewright.simulate.scenes import plain_scene
 
@@ -41,6 +42,8 @@ MOST_ROUNDS = 12
 CONVERGENCE = ("four_pole_rings", "six_pole_rings", "yoke_tilt_vertical", "yoke_tilt_horizontal")
 GREY_HAND = (0.03, 0.005)
 """How closely a hand that watches the instrument meets an amount of a grey control: a share of it, and turns."""
+EYE_MM = 0.6
+"""How closely red and blue are brought together by eye, each way, by one who doesn't take long over it."""
 FOCUS_PER_VOLT = 0.0004
 """Turns of the focus control that a volt of the screen control is like: it disturbs the focus a little."""
 
@@ -62,7 +65,8 @@ class Played:
     ``rounds`` counts how often something was turned and looked at again. ``before`` and ``after``
     are what lay truly beyond tolerance, ``all_before`` and ``all_after`` the sums of squares of all
     errors over their tolerances; ``grey_before`` and ``grey_after`` the larger of the grey's two
-    errors over their tolerances, 0 without grey. ``last_out`` is what was beyond tolerance longest.
+    errors over their tolerances, 0 without grey. ``last_out`` is what was beyond tolerance longest. ``by_eye``:
+    it stood too far apart to be photographed, and was converged roughly by eye first.
     """
 
     seed: int
@@ -79,6 +83,7 @@ class Played:
     grey_before: float = 0.0
     grey_after: float = 0.0
     last_out: tuple[str, ...] = ()
+    by_eye: bool = False
     left: Known = Known()
 
     @property
@@ -121,9 +126,20 @@ def drawn(bench: Bench) -> Measurement:
         height_mm=stands.height_mm,
         shape=stands.shape,
         misconvergence=stands.misconvergence,
+        spot=Spot(h_mm=bench.state.best_spot_mm, v_mm=bench.state.best_spot_mm),
     )
     shot = take(replace(scene, display=shown, seed=int(bench.rng.integers(1 << 30))))
     return measure([read_photo(shot.jpeg, name="drawn")], rasters=[shown.raster])
+
+
+def _converge_by_eye(bench: Bench) -> None:
+    """Bring red and blue together in the middle, by eye, where they stand too far apart for a survey to be read."""
+    found = bench.rng.normal(0, EYE_MM, (2, 2))
+    bench.state.misconvergence = replace(
+        bench.state.misconvergence,
+        four_pole_mm=(float(found[0, 0]), float(found[0, 1])),
+        six_pole_mm=(float(found[1, 0]), float(found[1, 1])),
+    )
 
 
 def squares(figures: Sequence[Held]) -> float:
@@ -242,30 +258,35 @@ def play(
     side = GreySide(seed + 1000 * again, gun, bench, known, knowledge) if grey else None
     if side is not None and again:
         side.guns.per_turn = made_up(seed + 31_000).per_turn
+    at_first = look(bench)
+    if by_eye := not at_first.accepted:
+        _converge_by_eye(bench)
+        at_first = look(bench)
     first = truth(bench, knowledge)
-    measured, turned, rounds, controls = [], list[Turned](), 0, 0
+    measured, turned, rounds, controls = [at_first], list[Turned](), 0, 0
     out: tuple[str, ...] = ()
+    ended = False
     while True:
-        measured.append(look(bench))
         course = follow(measured, turned, setup, knowledge)
         found = plan(course, knowledge)
         greys = side.answer() if side is not None else None
         if trace:
             tell(course.now, found, greys)
-        over = bool(found.moves) and (found.state == "go_on" or rounds == 0 or course.now.turned)
         grey_over = greys is not None and greys.state == "turn"
-        if not (over or grey_over) or rounds >= MOST_ROUNDS:
+        # Once the advice has ended, its way back is made, and nothing is asked of it any more.
+        moves = () if ended else found.moves
+        ended = ended or found.state not in {"go_on", "unmeasured"}
+        if not (moves or grey_over) or rounds >= MOST_ROUNDS:
             break
         out = tuple(sorted({one.group for one in found.failing} | ({"grey"} if grey_over else set())))
-        rounds, controls = rounds + 1, controls + len(found.moves)
-        for move in found.moves:
+        rounds, controls = rounds + 1, controls + len(moves)
+        for move in moves:
             wrong = bool(hand.random() < wrong_way)
             # Half of what goes the wrong way is seen, and written down so.
             turned.append(obey(bench, move, rounds, wrong=wrong, noticed=bool(hand.random() < 0.5)))
         if side is not None and greys is not None:
             controls += side.obey(greys, wrong_way)
-        if found.moves and found.state != "go_on":
-            break
+        measured.append(look(bench))
     last = truth(bench, knowledge)
     worst = max((one for one in last if one.over_ratio is not None), key=lambda one: one.over_ratio or 0)
     gains = learned_gains(course, knowledge)
@@ -284,6 +305,7 @@ def play(
         grey_before=0.0 if side is None else side.first,
         grey_after=0.0 if side is None else side.off(),
         last_out=out,
+        by_eye=by_eye,
         left=Known(gains=gains, rings=rings_left(course), grey={} if side is None else side.gains, bench=bench),
     )
 

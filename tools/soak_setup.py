@@ -74,6 +74,8 @@ def report(played: Sequence[Played], title: str) -> bool:
     print(f"  controls turned: {sum(one.controls for one in played) / len(played):.1f} a display")
     ends = Counter(one.state for one in played) + Counter(f"grey {one.grey_state}" for one in played if one.grey_state)
     print("  ended:", ", ".join(f"{state} {count}" for state, count in sorted(ends.items())))
+    if any(one.by_eye for one in played):
+        print(f"  converged roughly by eye before the first photograph: {sum(one.by_eye for one in played)}")
     late = Counter(what for one in played if one.rounds > AIM_MEDIAN for what in one.last_out)
     if late:
         print("  out last where it took longer:", ", ".join(f"{what} {count}" for what, count in late.most_common(6)))

@@ -28,6 +28,7 @@ from tubewright.judgement.advice.response import (
 from tubewright.judgement.advice.tolerances import Book, Held, Tolerance, book_of, held
 from tubewright.judgement.seen_checks import Measured
 from tubewright.knowledge.model import Knowledge
+from tubewright.picture.results import Figure, Scale
 
 __all__ = ["Course", "RingSetting", "Round", "Setup", "Stop", "Turned", "excess", "follow", "known"]
 
@@ -104,6 +105,7 @@ class Course:
         observed: What the last photograph said.
         stops: Which inputs have met an end, by key.
         reversed: Moves that must have gone the other way, by what the photographs after them show.
+        readable_mm: How far red or blue may stand from green for a photograph of this picture to be read.
         contradicted: Controls of which one move must have gone the other way, and nothing tells which one.
     """
 
@@ -116,6 +118,12 @@ class Course:
     stops: Mapping[str, Collection[Stop]]
     reversed: tuple[Turned, ...] = ()
     contradicted: tuple[str, ...] = ()
+    readable_mm: float = math.inf
+
+    @property
+    def unread(self) -> int:
+        """So many photographs could not be read."""
+        return sum(all(figure.within is None for figure in one.held) for one in self.rounds)
 
     @property
     def now(self) -> Round:
@@ -222,6 +230,7 @@ class _Walk:
         self.rounds: list[Round] = []
         self.stops: dict[str, set[Stop]] = {}
         self.look: _Look | None = None
+        self.width_mm = math.inf
         self.surprise, self.strangest = 0.0, -math.inf
 
     @property
@@ -257,6 +266,8 @@ class _Walk:
             self.surprise += surprise(self.belief, look.observed)
             self.strangest = max(self.strangest, strangeness(self.belief, look.observed))
         self._meet_ends(turned, amounts)
+        if isinstance(look.measured.scale, Scale):
+            self.width_mm = look.measured.scale.width_mm.value
         self.rings, self.positions, self.look = rings, self.positions + amounts, look
         self.branches = seen(self.branches, look.observed)
         if any(self.effects.inputs[k].key in self.doubted.open for k in numbers):
@@ -280,6 +291,17 @@ class _Walk:
         if not isinstance(landing, Landing) or landing.patch_sd > self.knowledge.value("advice_magnetised_sd"):
             return forgotten(belief, LANDING)
         return loosened(belief, LANDING, self.knowledge.value("advice_degauss_sd_ratio"))
+
+    def _readable_mm(self) -> float:
+        """How far red or blue may stand from green: as is usual, or a little beyond what was read here already."""
+        read = [
+            figure.found.value
+            for one in self.rounds
+            for figure in one.held
+            if figure.group == "convergence" and isinstance(figure.found, Figure)
+        ]
+        usual = self.knowledge.value("advice_readable_ratio") * self.width_mm
+        return max(usual, self.knowledge.value("advice_read_beyond_ratio") * max(read, default=0.0))
 
     def _promises(self, amounts: Floats, book: Book) -> bool:
         """Whether moves should better what they are for, by what is known before them."""
@@ -331,6 +353,7 @@ class _Walk:
             observed=self.look.observed,
             stops=self.stops,
             reversed=tuple(self.turned[n] for n in sorted(self.doubted.backwards)),
+            readable_mm=self._readable_mm(),
             contradicted=tuple(sorted({key.partition(":")[0] for key in self.doubted.open})),
         )
 

@@ -58,7 +58,16 @@ class _Planner:
         for move in aims:
             self._put(others, move)
         tried = [n for n in chosen if self.course.tries(n)]
-        sizes = probe_sizes(self.belief, self.course.observed, chosen, others, self.knowledge, tried=tried)
+        sizes = probe_sizes(
+            self.belief,
+            self.course.observed,
+            chosen,
+            others,
+            self.knowledge,
+            tried=tried,
+            readable_mm=self.course.readable_mm,
+            shrink_ratio=0.5**self.course.unread,
+        )
         return [
             self._ring_probe(self.inputs[n].control, n, sizes[n])
             if self.inputs[n].control in RINGS

@@ -4,7 +4,8 @@ After a move whose effect is about ``x`` the gain is known to within ``sqrt(h^2 
 the hand's own doubt, ``c`` what of the effect measuring, drift and the other moves of the round leave open. What then
 stands to be put right is about ``E^2 + x^2``, ``E`` being the error now and the direction a toss of a coin; and what
 stays after putting it right is the product of the two. It is least at ``x = sqrt(E c / h)``. More than the error itself
-isn't asked for: turned the wrong way it then at most doubles.
+isn't asked for: turned the wrong way it then at most doubles. And no more than leaves the next photograph readable:
+where red or blue stand far from green, the marks of a survey can't be told any more.
 
 ``c`` comes from the filter: how sure it would be after such a photograph doesn't depend on what the photograph shows.
 
@@ -13,23 +14,30 @@ Source: derived; that a linear filter's spread can be foreseen is Kalman's (1960
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tubewright.judgement.advice.doubts import main_gain
 from tubewright.judgement.advice.hand import after_move
-from tubewright.judgement.advice.modes import INDEX, Observation
+from tubewright.judgement.advice.modes import AXES, INDEX, Observation, gun_rows, zone_place
 from tubewright.judgement.advice.response import Belief, foreseen
 from tubewright.knowledge.model import Knowledge
+from tubewright.picture.results import ZONES
 
 Floats = NDArray[np.float64]
 
 PROBE_LEAST: Final = 1.0
 PROBE_MOST: Final = 2.5
 SWEEPS: Final = 3
+SURE_SDS: Final = 1.0
+"""Spreads of what all first moves together may do, within which the picture must stay readable."""
+SHARE_LEAST: Final = 0.3
+"""A smaller share of a first move would teach nothing."""
+_GUNS: Final[tuple[Literal["red", "blue"], ...]] = ("red", "blue")
 
 
 def main_mode(belief: Belief, number: int) -> int:
@@ -47,6 +55,8 @@ def probe_sizes(
     knowledge: Knowledge,
     *,
     tried: Collection[int] = (),
+    readable_mm: float = math.inf,
+    shrink_ratio: float = 1.0,
 ) -> Mapping[int, float]:
     """By how much to move each of some inputs whose gain is open, all of them in the same round.
 
@@ -57,6 +67,8 @@ def probe_sizes(
         others: What else is moved in the round, (inputs,).
         knowledge: The facts.
         tried: Inputs that were moved before.
+        readable_mm: How far red or blue may stand from green for a photograph to be read.
+        shrink_ratio: What moves the convergence is moved by so much less: it was unreadable after larger moves.
 
     Returns:
         The amount of each, in its unit, as a size.
@@ -89,4 +101,22 @@ def probe_sizes(
             effect = gain[n] * sizes[n]
             open_ = np.sqrt(max(doubt**2 - (hand * effect) ** 2, 1e-12))
             sizes[n] = bounded(n, min(float(np.sqrt(error[n] * open_ / hand)), error[n]))
+    parts = [n for n in probed if belief.effects.inputs[n].main[0].startswith(("opp_", "com_"))]
+    if parts:
+        share = shrink_ratio * max(_room(belief, parts, sizes, others, readable_mm), SHARE_LEAST)
+        sizes |= {n: share * sizes[n] for n in parts}
     return sizes
+
+
+def _room(
+    belief: Belief, parts: Sequence[int], sizes: Mapping[int, float], others: Floats, readable_mm: float
+) -> float:
+    """The share of some moves after which red and blue still stand near enough to green to be read, at most 1."""
+    if not math.isfinite(readable_mm):
+        return 1.0
+    rows = np.array([gun_rows(gun, axis, *zone_place(zone)) for zone in ZONES for gun in _GUNS for axis in AXES])
+    stands = (rows @ (belief.error + belief.gain @ others)).reshape(-1, 2)
+    effect = (rows**2) @ (belief.gain_second()[:, parts] * np.array([sizes[n] for n in parts]) ** 2)
+    spread = np.sqrt(effect.sum(axis=1).reshape(-1, 2).sum(axis=1))
+    left = np.maximum(readable_mm - np.hypot(stands[:, 0], stands[:, 1]), 0.0)
+    return float(min((left / np.maximum(SURE_SDS * spread, 1e-9)).min(), 1.0))
