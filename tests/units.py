@@ -27,7 +27,9 @@ PLAIN_WORDS: Final = frozenset(
     | {"cost", "price", "worth"}
 )
 
-BESIDE_ITS_UNIT: Final = frozenset({"value", "at_least", "below", "lowest", "highest", "reference", "full_scale"})
+BESIDE_ITS_UNIT: Final = frozenset(
+    {"value", "at_least", "below", "lowest", "highest", "reference", "full_scale", "tolerance"}
+)
 """Names that do without, in a class that has a field ``unit``."""
 
 WITHOUT_UNIT: Final[Mapping[str, str]] = {

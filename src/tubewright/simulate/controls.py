@@ -187,7 +187,7 @@ class Bench:
         )
         # One tilt of a yoke brings both of its errors, in a proportion that only its windings fix: the rest is small.
         crossed, size = wrong.crossed_mm[0], wrong.size_mm[0]
-        self.tilt_share = {
+        self.tilt_share: dict[str, float] = {
             "yoke_tilt_vertical": self._signed(0.7, 0.2),
             "yoke_tilt_horizontal": self._signed(0.7, 0.2),
         }
