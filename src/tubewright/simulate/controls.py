@@ -120,6 +120,7 @@ class Bench:
         calm: bool = False,
         size_ratio: float = 1.0,
     ) -> None:
+        self.tilt_share: dict[str, float] = {}
         self.rng = np.random.default_rng([seed, 8151])
         self.gun, self.dead = gun, dead
         self.noise = Noise()
@@ -187,7 +188,7 @@ class Bench:
         )
         # One tilt of a yoke brings both of its errors, in a proportion that only its windings fix: the rest is small.
         crossed, size = wrong.crossed_mm[0], wrong.size_mm[0]
-        self.tilt_share: dict[str, float] = {
+        self.tilt_share = {
             "yoke_tilt_vertical": self._signed(0.7, 0.2),
             "yoke_tilt_horizontal": self._signed(0.7, 0.2),
         }
