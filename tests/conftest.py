@@ -27,6 +27,12 @@ settings.register_profile("house", deadline=None, derandomize=True)
 settings.load_profile("house")
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the longest test, so that the other workers don't wait for it at the end."""
+    items.sort(key=lambda item: "test_story_browser" not in item.nodeid)
+
+
 @pytest.fixture(scope="session")
 def chromium() -> str:
     """Path of the Chromium to drive; a test that asks for it is left out where there is none."""

@@ -94,7 +94,7 @@ def opened(browser: Browser) -> Iterator[Callable[..., Page]]:
         context = browser.new_context(**given)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(10_000)
+        page.set_default_timeout(30_000)
         page.on("pageerror", lambda error: wrong.append(str(error)))
         page.on("console", lambda said: wrong.append(said.text) if "Content Security Policy" in said.text else None)
         return page

@@ -221,7 +221,7 @@ def open_page(browser: Any) -> Iterator[Callable[[dict[str, Any]], Any]]:  # noq
         context = browser.new_context(**settings)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(8000)
+        page.set_default_timeout(30_000)
         return page
 
     yield opened

@@ -29,7 +29,7 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
         context = browser.new_context(**settings)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(8000)
+        page.set_default_timeout(30_000)
         page.on("pageerror", lambda error: wrong.append(str(error)))
         page.on("console", lambda said: wrong.append(said.text) if "Content Security Policy" in said.text else None)
         return page
