@@ -39,6 +39,8 @@ from tubewright.simulate.scenes import plain_scene
 MOST_ROUNDS = 12
 """A display that isn't done after so many is given up; the aim is seven."""
 
+DOUBT = 0.1
+"""A tenth of a tolerance: what the errors of measuring come to."""
 CONVERGENCE = ("four_pole_rings", "six_pole_rings", "yoke_tilt_vertical", "yoke_tilt_horizontal")
 GREY_HAND = (0.03, 0.005)
 """How closely a hand that watches the instrument meets an amount of a grey control: a share of it, and turns."""
@@ -56,6 +58,7 @@ class Known:
     rings: Mapping[str, RingSetting] = field(default_factory=dict)
     grey: Mapping[Control, Gain] = field(default_factory=dict)
     bench: Bench | None = None
+    guns: GreyBench | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,9 +91,8 @@ class Played:
 
     @property
     def worse(self) -> bool:
-        """Left worse than it came: more beyond tolerance, or within it but more in all."""
-        picture = self.after > self.before + 1e-9 and self.after > 0.02
-        return picture or self.grey_after > max(self.grey_before, 1.0) + 0.02
+        """Left worse than it came, by more than measuring leaves in doubt."""
+        return self.after > self.before + DOUBT or self.grey_after > max(self.grey_before, 1.0) + DOUBT
 
     @property
     def within(self) -> bool:
@@ -173,6 +175,8 @@ class GreySide:
         # As with the other errors, about half have the screen control off, and one tube in ten has a tired gun.
         screen = float(draw.normal(0, 25)) if draw.random() < 0.5 else 0.0
         self.guns: GreyBench = made_up(seed + 31_000, weak=bool(draw.random() < 0.1), screen_off_v=screen)
+        if known.guns is not None:
+            self.guns.per_turn = known.guns.per_turn
         self.target: GreyTarget = grey_target(str(draw.choice(["D65", "9300K"])), kind, knowledge)
         self.bench, self.hand = bench, np.random.default_rng([seed, 98])
         self.gains: Mapping[Control, Gain] = known.grey
@@ -216,6 +220,21 @@ class GreySide:
         return max(error.white_du_v / self.target.white_du_v, error.drift_du_v / self.target.drift_du_v)
 
 
+def _setup_of(bench: Bench, known: Known, at_once: int | None, *, rendered: bool) -> Setup:
+    """What a person says of the display: its controls, how the rings stand by a ruler, and the opening."""
+    here = CONVERGENCE if rendered else bench.controls
+    rings = {name: RingSetting(tabs_mm=round(ring.tabs_mm)) for name, ring in bench.rings.items()}
+    setup = Setup(
+        gun=bench.gun,
+        controls=here,
+        tolerance="delta" if bench.gun == "delta" else "arcade",
+        rings={name: ring for name, ring in (rings | dict(known.rings)).items() if name in here},
+        opening_mm=None if rendered else bench.opening_mm,
+        prior_gains=known.gains,
+    )
+    return setup if at_once is None else replace(setup, at_once=at_once)
+
+
 def play(
     seed: int,
     knowledge: Knowledge,
@@ -241,23 +260,10 @@ def play(
     bench = known.bench or Bench(seed, gun=gun, dead=dead, calm=rendered, size_ratio=size)
     if known.bench is not None:
         bench.comes_back(again, calm=rendered)
-    controls_here = CONVERGENCE if rendered else bench.controls
     look = drawn if rendered else stated
     hand = np.random.default_rng([seed, 99, again])
-    rings = {name: RingSetting(tabs_mm=round(ring.tabs_mm)) for name, ring in bench.rings.items()}
-    setup = Setup(
-        gun=gun,
-        controls=controls_here,
-        tolerance="delta" if gun == "delta" else "arcade",
-        rings={name: ring for name, ring in (rings | dict(known.rings)).items() if name in controls_here},
-        opening_mm=None if rendered else bench.opening_mm,
-        prior_gains=known.gains,
-    )
-    if at_once is not None:
-        setup = replace(setup, at_once=at_once)
+    setup = _setup_of(bench, known, at_once, rendered=rendered)
     side = GreySide(seed + 1000 * again, gun, bench, known, knowledge) if grey else None
-    if side is not None and again:
-        side.guns.per_turn = made_up(seed + 31_000).per_turn
     at_first = look(bench)
     if by_eye := not at_first.accepted:
         _converge_by_eye(bench)
@@ -265,28 +271,37 @@ def play(
     first = truth(bench, knowledge)
     measured, turned, rounds, controls = [at_first], list[Turned](), 0, 0
     out: tuple[str, ...] = ()
-    ended = False
-    while True:
-        course = follow(measured, turned, setup, knowledge)
-        found = plan(course, knowledge)
-        greys = side.answer() if side is not None else None
+    course = follow(measured, turned, setup, knowledge)
+    found = plan(course, knowledge)
+    greys = side.answer() if side is not None else None
+    given_up = unseen = False
+    while rounds < MOST_ROUNDS:
         if trace:
             tell(course.now, found, greys)
+        moves = () if given_up else found.moves
+        # Where the advice gives up, its way back is made, and nothing is asked of it any more.
+        given_up = given_up or found.state in {"no_gain", "out_of_reach"}
         grey_over = greys is not None and greys.state == "turn"
-        # Once the advice has ended, its way back is made, and nothing is asked of it any more.
-        moves = () if ended else found.moves
-        ended = ended or found.state not in {"go_on", "unmeasured"}
-        if not (moves or grey_over) or rounds >= MOST_ROUNDS:
+        if moves or grey_over:
+            out = tuple(sorted({one.group for one in found.failing} | ({"grey"} if grey_over else set())))
+            rounds, controls = rounds + 1, controls + len(moves)
+            for move in moves:
+                wrong = bool(hand.random() < wrong_way)
+                # Half of what goes the wrong way is seen, and written down so.
+                turned.append(obey(bench, move, len(measured), wrong=wrong, noticed=bool(hand.random() < 0.5)))
+            if side is not None and greys is not None and grey_over:
+                controls += side.obey(greys, wrong_way)
+                greys = side.answer()
+            unseen = not moves
+        elif unseen and not given_up:
+            # The greys went on alone: a last look whether the picture is still in order.
+            unseen = False
+        else:
             break
-        out = tuple(sorted({one.group for one in found.failing} | ({"grey"} if grey_over else set())))
-        rounds, controls = rounds + 1, controls + len(moves)
-        for move in moves:
-            wrong = bool(hand.random() < wrong_way)
-            # Half of what goes the wrong way is seen, and written down so.
-            turned.append(obey(bench, move, rounds, wrong=wrong, noticed=bool(hand.random() < 0.5)))
-        if side is not None and greys is not None:
-            controls += side.obey(greys, wrong_way)
-        measured.append(look(bench))
+        if not unseen:
+            measured.append(look(bench))
+            course = follow(measured, turned, setup, knowledge)
+            found = plan(course, knowledge)
     last = truth(bench, knowledge)
     worst = max((one for one in last if one.over_ratio is not None), key=lambda one: one.over_ratio or 0)
     gains = learned_gains(course, knowledge)

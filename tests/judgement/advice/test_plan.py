@@ -9,10 +9,11 @@ from typing import Any
 import pytest
 
 from tubewright.files.measurements import measurement_from_json
+from tubewright.judgement.advice.back import way_back
 from tubewright.judgement.advice.course import Course, RingSetting, Setup, Turned, follow, known
 from tubewright.judgement.advice.effects import ORDER
 from tubewright.judgement.advice.modes import INDEX
-from tubewright.judgement.advice.plan import _Planner, plan
+from tubewright.judgement.advice.plan import plan
 from tubewright.judgement.advice.planned import Plan
 from tubewright.knowledge.load import load_knowledge
 from tubewright.picture.results import Unsupported
@@ -267,7 +268,7 @@ def test_two_loops_without_a_fifths_gain_end_it() -> None:
     session = Session(bench_with(4, height_ratio=1.12))
     session.obey(session.plan())
     states = []
-    for _ in range(4):
+    for _ in range(6):
         found = session.plan()
         states.append(found.state)
         if found.state != "go_on":
@@ -277,7 +278,8 @@ def test_two_loops_without_a_fifths_gain_end_it() -> None:
         session.measured.pop()
         session.photograph()
     assert states[-1] in {"no_gain", "out_of_reach"}
-    assert len(states) <= 4
+    # One of them goes to trying anew what contradicted itself.
+    assert len(states) <= 5
 
 
 def test_the_way_back_leads_to_the_best_photograph() -> None:
@@ -291,7 +293,7 @@ def test_the_way_back_leads_to_the_best_photograph() -> None:
     assert not course.reversed
     excesses = [one.excess_ratio for one in course.rounds]
     assert excesses == sorted(excesses)
-    (back,) = _Planner(course, KNOWLEDGE).way_back()
+    (back,) = way_back(course)
     assert (back.sort, back.control) == ("undo", "v_size")
     assert abs(back.value) == pytest.approx(0.3)
     session.bench.turn("v_size", back.value, steady=True)

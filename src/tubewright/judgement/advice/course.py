@@ -178,8 +178,9 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
         best = min(better, key=lambda one: one.surprise)
         key = best.doubted.last
         rivals = [one for one in better if one.doubted.last == key and one.surprise - best.surprise < least / 2]
-        if len(rivals) > 1 and key not in RINGS:
-            # Two of its moves contradict each other, and nothing tells which went wrong: its direction is open again.
+        moves = [one for one in turned if one.key == key and not one.undone]
+        if len(rivals) == len(moves) == 2 and key not in RINGS:
+            # They contradict each other, and there is no third that tells which went wrong: its direction is open.
             best = walked(replace(walk.doubted, open=walk.doubted.open | {key}, last=key))
         walk = best
 
@@ -281,7 +282,7 @@ class _Walk:
                 degaussed=self.degaussed,
                 aimed=aimed,
                 turned=bool(moves),
-                touched=frozenset(_group(mode) for k in numbers for mode in self.effects.inputs[k].main),
+                touched=frozenset(group_of(mode) for k in numbers for mode in self.effects.inputs[k].main),
             )
         )
 
@@ -363,7 +364,7 @@ def _key_of(gain: str) -> str:
     return gain.partition(">")[0]
 
 
-def _group(mode: str) -> str:
+def group_of(mode: str) -> str:
     """The group of figures that a mode belongs to."""
     if mode.startswith(("opp_", "com_")):
         return "convergence"

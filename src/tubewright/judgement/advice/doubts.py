@@ -22,11 +22,21 @@ def known(belief: Belief, number: int, knowledge: Knowledge) -> bool:
 
 def idle(belief: Belief, number: int, knowledge: Knowledge) -> bool:
     """Whether an input was tried and does next to nothing: surely far less than such a control should."""
+    return _less(belief, number, knowledge.value("advice_idle_ratio"))
+
+
+def faint(belief: Belief, number: int, knowledge: Knowledge) -> bool:
+    """Whether what an input does is likely less than half of what such a control should."""
+    return _less(belief, number, knowledge.value("advice_faint_ratio"))
+
+
+def _less(belief: Belief, number: int, ratio: float) -> bool:
+    """Whether the root mean square of each main effect of an input is below a share of what is usual."""
     effects, modes = belief.effects, [INDEX[name] for name in belief.effects.inputs[number].main]
     patterns = effects.patterns[:, modes, number]
     before = np.sqrt((patterns**2).T @ effects.usual_size**2)
     now = np.sqrt(belief.gain_second()[modes, number])
-    return bool((now < knowledge.value("advice_idle_ratio") * before).all())
+    return bool((now < ratio * before).all())
 
 
 def main_gain(belief: Belief, number: int) -> tuple[float, float]:

@@ -7,8 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from tubewright.judgement.advice.back import way_back
 from tubewright.judgement.advice.course import Course
-from tubewright.judgement.advice.doubts import idle, known, main_gain
+from tubewright.judgement.advice.doubts import faint, idle, known, main_gain
 from tubewright.judgement.advice.effects import ORDER, RINGS, ring_setting, ring_vector
 from tubewright.judgement.advice.hand import RingSetting
 from tubewright.judgement.advice.modes import INDEX, LANDING
@@ -250,30 +251,6 @@ class _Planner:
             after_sd=float(sd) * scale,
         )
 
-    def way_back(self) -> list[Move]:
-        """The way back to the photograph that was best, if this one is clearly worse."""
-        seen = [one for one in self.course.rounds if any(figure.within is not None for figure in one.held)]
-        if not seen:
-            return []
-        best, now = min(seen, key=lambda one: one.excess_ratio), self.course.now
-        # A photograph in which nothing can be read any more is worse than any other.
-        if now in seen and now.excess_ratio <= 1.1 * best.excess_ratio + 0.1:
-            return []
-        moves: list[Move] = []
-        for n, one in enumerate(self.inputs):
-            if one.control in RINGS:
-                if one.part == "x" and best.rings[one.control] != now.rings[one.control]:
-                    then, stands = best.rings[one.control], now.rings[one.control]
-                    by = then.tabs_mm - stands.tabs_mm
-                    moves.append(
-                        Move(sort="undo", control=one.control, value=by, unit="mm", ring=then, ring_now=stands)
-                    )
-                continue
-            by = float(best.positions[n] - now.positions[n])
-            if abs(by) > 1e-9:
-                moves.append(Move(sort="undo", control=one.control, part=one.part, value=by, unit=one.unit))
-        return moves
-
     def stalled(self) -> bool:
         """The last loops with known directions improved what they were for by too little each."""
         least = 1 - self.knowledge.value("advice_least_gain_ratio")
@@ -308,8 +285,11 @@ class _Planner:
         tried = max(self.course.tries(n) for n in parts)
         if tried == 0 or any(known(self.belief, n, self.knowledge) for n in parts):
             return False
+        if any(idle(self.belief, n, self.knowledge) for n in parts):
+            return True
+        # Not seen to do anything in several tries; unless it clearly does, and only its direction is open.
         most = self.knowledge.value("advice_most_tries")
-        return tried >= most or any(idle(self.belief, n, self.knowledge) for n in parts)
+        return tried >= most and all(faint(self.belief, n, self.knowledge) for n in parts)
 
     def idle(self) -> tuple[str, ...]:
         """Controls that were tried, do next to nothing, and whose error still stands."""
@@ -353,11 +333,11 @@ def plan(course: Course, knowledge: Knowledge) -> Plan:
         else "done"
     )
     if settled is not None:
-        return ends(settled, work.way_back() if settled == "unmeasured" else [])
+        return ends(settled, way_back(course) if settled == "unmeasured" else [])
     doubtful = knowledge.value("advice_doubt_chance")
     in_doubt = all((one.chance_within or 0) > doubtful for one in work.failing)
     if work.stalled():
-        return ends("within_doubt", []) if in_doubt else ends("no_gain", work.way_back())
+        return ends("within_doubt", []) if in_doubt else ends("no_gain", way_back(course))
     moves: list[Move] = []
     again = work.patch and course.now.degaussed < 2
     if work.impure and "degauss" in course.setup.controls and (course.now.degaussed == 0 or again):
@@ -374,4 +354,4 @@ def plan(course: Course, knowledge: Knowledge) -> Plan:
         return ends("within_doubt", [])
     if bold := work.aims(allowed, room, bold=True):
         return ends("go_on", bold)
-    return ends("out_of_reach", work.way_back())
+    return ends("out_of_reach", way_back(course))
