@@ -22,7 +22,7 @@ from tubewright.judgement.advice.response import (
     forgotten,
     loosened,
     reopened,
-    strangeness,
+    strange_modes,
     surprise,
 )
 from tubewright.judgement.advice.tolerances import Book, Held, Tolerance, book_of, held
@@ -167,7 +167,7 @@ def follow(measured: Sequence[Measured], turned: Sequence[Turned], setup: Setup,
 
     doubted = _Doubted()
     walk = walked(doubted)
-    if walk.strangest < knowledge.value("advice_strange_sd"):
+    if not walk.strange:
         return walk.course()
     least = 2 * math.log(knowledge.value("advice_wrong_way_odds"))
     while True:
@@ -232,7 +232,7 @@ class _Walk:
         self.stops: dict[str, set[Stop]] = {}
         self.look: _Look | None = None
         self.width_mm = math.inf
-        self.surprise, self.strangest = 0.0, -math.inf
+        self.surprise, self.strange = 0.0, frozenset[int]()
 
     @property
     def belief(self) -> Belief:
@@ -240,14 +240,16 @@ class _Walk:
         return merged(self.branches)
 
     def doubts(self) -> list[_Doubted]:
-        """Each single thing that could be taken otherwise, beyond what is already."""
+        """Each single thing that could be taken otherwise and has to do with what was strange."""
         found = []
+        inputs = [one for one in self.effects.inputs if {INDEX[name] for name in one.main} & self.strange]
+        near = {one.control if one.control in RINGS else one.key for one in inputs}
         for n, move in enumerate(self.turned):
             other = move.value if move.ring is None else move.ring.angle_deg
-            if move.control != "degauss" and not move.undone and move.key not in self.doubted.open and other:
+            if move.key in near - self.doubted.open and not move.undone and other:
                 found.append(replace(self.doubted, backwards=self.doubted.backwards ^ {n}, last=move.key))
         moved = {move.key for move in self.turned}
-        carried = sorted({_key_of(name) for name in self.carried} & moved)
+        carried = sorted({_key_of(name) for name in self.carried} & moved & near)
         return found + [replace(self.doubted, strange=self.doubted.strange | {key}, last=key) for key in carried]
 
     def photograph(self, number: int, look: _Look) -> None:
@@ -265,7 +267,8 @@ class _Walk:
         if turned:
             self.branches = each(self.branches, lambda one: after_move(one, amounts, self.knowledge))
             self.surprise += surprise(self.belief, look.observed)
-            self.strangest = max(self.strangest, strangeness(self.belief, look.observed))
+            limit = self.knowledge.value("advice_strange_sd")
+            self.strange |= strange_modes(self.belief, look.observed, limit)
         self._meet_ends(turned, amounts)
         if isinstance(look.measured.scale, Scale):
             self.width_mm = look.measured.scale.width_mm.value

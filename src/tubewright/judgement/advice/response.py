@@ -175,16 +175,14 @@ def surprise(belief: Belief, observed: Observation) -> float:
     return float(apart @ np.linalg.solve(within, apart) + np.linalg.slogdet(within)[1])
 
 
-def strangeness(belief: Belief, observed: Observation) -> float:
-    """By how many standard deviations the strangest figure of a photograph is off what the belief foresees.
-
-    The landing is left out.
-    """
+def strange_modes(belief: Belief, observed: Observation, limit_sd: float) -> frozenset[int]:
+    """The modes behind figures of a photograph that are so many deviations off what is foreseen; landing left out."""
     if observed.value.size == 0:
-        return 0.0
+        return frozenset()
     apart = _signed(belief, observed) - observed.rows @ belief.error
     within = observed.rows @ belief.error_cov @ observed.rows.T + observed.cov
-    return float(np.max(np.abs(apart) / np.sqrt(np.diag(within))))
+    strange = np.abs(apart) > limit_sd * np.sqrt(np.diag(within))
+    return frozenset(int(n) for n in np.flatnonzero(np.abs(observed.rows[strange]).any(axis=0)))
 
 
 def corrected(belief: Belief, value: Floats, rows: Floats, cov: Floats) -> Belief:

@@ -20,7 +20,7 @@ from tubewright.picture.results import ZONES
 
 Floats = NDArray[np.float64]
 
-CLEAR_SD: Final = 2.0
+CLEAR_SD: Final = 3.0
 """Standard deviations by which an error must stand from nothing before a control is tried for it."""
 BLIND: Final = 3.0
 """A component whose standard deviation is more tolerances than this isn't measured."""
