@@ -61,14 +61,18 @@ def learned_gains(course: Course, knowledge: Knowledge, *, without: Collection[s
         control = name.partition(">")[0].partition(":")[0].partition(" ")[0]
         # Of rings only what turns with them: their smaller effects are told by place, not by angle.
         turns = control not in RINGS or name.endswith((">along", ">across"))
-        sd = float(np.sqrt(cov[n, n]))
-        if control in without or not turns or sd > least * effects.usual_size[n]:
+        if control in without or not turns:
             continue
-        middle, wide = float(mean[n]), float(np.hypot(sd, widened * mean[n]))
+        sd = float(np.sqrt(cov[n, n]))
         if effects.patterns[n, _SIGNLESS].any():
-            middle, wide = 0.0, float(np.hypot(middle, wide))
-        if wide < effects.usual_size[n] or middle == 0.0:
-            found[name] = CarriedGain(per_unit_ratio=middle, sd_ratio=wide)
+            tried = any(course.tries(int(k)) for k in np.flatnonzero(effects.patterns[n].any(axis=0)))
+            if tried or name in course.setup.prior_gains:
+                size = float(np.hypot(mean[n], sd))
+                found[name] = CarriedGain(per_unit_ratio=0.0, sd_ratio=float(np.hypot(1, widened)) * size)
+            continue
+        wide = float(np.hypot(sd, widened * mean[n]))
+        if sd <= least * effects.usual_size[n] and wide < effects.usual_size[n]:
+            found[name] = CarriedGain(per_unit_ratio=float(mean[n]), sd_ratio=wide)
     return found
 
 

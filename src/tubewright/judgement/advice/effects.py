@@ -22,7 +22,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tubewright.judgement.advice.modes import AXES, INDEX, MODES, GunKind
+from tubewright.judgement.advice.modes import AXES, INDEX, MODES, ZONE_PLACE, GunKind
 from tubewright.knowledge.model import Knowledge
 
 Floats = NDArray[np.float64]
@@ -299,7 +299,7 @@ def _dynamic(make: _Maker, control: str) -> None:
                 pattern = {
                     f"{name}_{term}": amount * part
                     for name, amount in amounts.items()
-                    for term, part in ((along, sign / 2), (square, 0.5))
+                    for term, part in ((along, sign / 2 / ZONE_PLACE), (square, 0.5 / ZONE_PLACE**2))
                 }
                 key = make.input(control, "turn", *pattern, part=f"{gun}, {lines} lines, {edge}")
                 size = make.size(control, "edge")
@@ -310,7 +310,9 @@ def _dynamic(make: _Maker, control: str) -> None:
 def _strips(make: _Maker, control: str) -> None:
     """A strip behind one corner: red and blue part there, in a direction that only trying tells."""
     for corner, (u, v) in CORNERS.items():
-        parts = {"uv": u * v / 4, "uuv": v / 4, "uvv": u / 4, "uuvv": 0.25}
+        # Full where the vector of its own zone stands, nothing at those of the others.
+        at = ZONE_PLACE
+        parts = {"uv": u * v / 4 / at**2, "uuv": v / 4 / at**3, "uvv": u / 4 / at**3, "uuvv": 0.25 / at**4}
         modes = tuple(f"opp_{axis}_{term}" for axis in AXES for term in parts)
         key = make.input(control, "cm", *modes, part=corner)
         for axis in AXES:

@@ -64,9 +64,10 @@ class Belief:
 
     def gain_second(self) -> Floats:
         """Mean square of what one unit of each input does to each mode, (modes, inputs)."""
-        patterns = self.effects.patterns.reshape(len(self.effects.gains), -1)
+        gains, modes, inputs = self.effects.patterns.shape
+        patterns = self.effects.patterns.reshape(gains, modes * inputs)
         spread = (patterns * (self.gain_cov @ patterns)).sum(axis=0)
-        return np.asarray(self.gain**2 + spread.reshape(self.effects.patterns.shape[1:]))
+        return np.asarray(self.gain**2 + spread.reshape(modes, inputs))
 
 
 def first_belief(effects: Effects) -> Belief:

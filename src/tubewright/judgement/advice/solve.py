@@ -66,7 +66,8 @@ def problem(belief: Belief, weights: Floats, hand_ratio: float) -> Problem:
     root = np.linalg.cholesky(belief.gain_cov + 1e-15 * np.eye(len(effects.gains)))
     unsure = np.einsum("kci,kl->icl", shaped, root)
     gain = weights @ belief.gain
-    flat = unsure.reshape(unsure.shape[0], -1)
+    inputs, components, gains = unsure.shape
+    flat = unsure.reshape(inputs, components * gains)
     spread = flat @ flat.T
     by_hand = np.diag((gain**2).sum(axis=0) + np.diag(spread)) * hand_ratio**2
     return Problem(
